@@ -1,0 +1,421 @@
+r"""The succession: when to seed so that harvests stay even and sites are neither short nor empty.
+
+A batch seeded at :math:`s` is harvested at :math:`H(s) = s + D(s)`. Harvests stay :math:`a` apart when the seeding
+interval is :math:`a / (1 + D'(s))`: closer together while the duration grows, wider while it falls. The exact form
+used here inverts :math:`H` at the wished harvest dates, member by member of the outlook.
+
+This is the heat-unit rule of succession sowing [1]_ carried from one developmental sum to a whole forecast.
+
+References
+----------
+.. [1] L. Ottosson, "Sequential sowing of peas", Acta Horticulturae 27, p. 34: the heat units between two sowings
+   should be those between the corresponding harvests.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+Decision = Literal["hold", "shorten", "lengthen"]
+Binding = Literal["continuity", "sites", "window"]
+
+HOURS = 24.0
+LOOK_AHEAD_DAYS = 28.0  # advice holds for about this long
+CHANGE_DAYS_A_WEEK = 0.5  # an interval is changed when it is off by this much in a week ...
+CHANGE_PROBABILITY = 0.75  # ... and so many members agree on the direction
+KEEP_DAYS_A_WEEK = 0.25  # a changed interval is kept until it is off by less than this ...
+KEEP_PROBABILITY = 0.6  # ... or fewer members agree
+SITES_ON = 1.03  # share of the sites beyond which they are called short ...
+SITES_OFF = 0.97  # ... and below which they no longer are
+FEWEST_CELLS = 0.75  # a seeding is cut to this share before the interval is stretched
+LONGEST_STRETCH = 2.0  # times the present interval
+
+
+class Curve(NamedTuple):
+    """What becomes of seedings on a grid of moments: epoch hours; columns are members."""
+
+    seeding_h: Array  # (points,), rising
+    transplant_h: Array  # (points, members)
+    harvest_h: Array  # (points, members); inf: not reached
+    light_harvest_h: Array  # the same for light heads
+
+
+class Occupants(NamedTuple):
+    """Groups of plants that hold sites from transplant to harvest; epoch hours, shape (groups, members)."""
+
+    transplant_h: Array
+    harvest_h: Array
+    light_harvest_h: Array
+    plants: Array  # (groups,)
+
+
+class Waiting(NamedTuple):
+    """A group of seedlings on the nursery table that wants sites; epoch hours, medians."""
+
+    window_open_h: float
+    window_close_h: float
+    harvest_h: float
+    plants: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Programme:
+    """What a succession does now and wants."""
+
+    harvest_interval_days: float
+    seeding_interval_days: float
+    cells: int
+    keep_share: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Advice:
+    """What to do with the seedings of a succession, and the figures behind it."""
+
+    decision: Decision
+    binding: Binding
+    interval_days: float
+    advised_interval_days: float
+    cells: int
+    probability: float  # of the members, that the interval should move this way (or, on hold, not at all)
+    seedings_h: tuple[float, ...]  # advised moments, before rounding to allowed days
+    continuity_interval_days: float
+    duration_now_days: float | None  # from seeding to harvest, of the next seeding; none: not reached
+    duration_slope: float | None  # days of duration gained or lost a day of seeding date
+    gap_without_days: float | None  # mean days between harvests if nothing is changed
+    gap_with_days: float | None
+    sites_needed: float  # at the peak, if harvests were to stay even
+    sites_peak_h: float | None
+    sites: int
+    sites_needed_light: float  # the same, cutting light heads
+    sites_needed_advised: float
+    late: tuple[tuple[int, float], ...] = field(default=())  # waiting groups that pass the window, sites free at
+
+
+def interval_days(harvest_interval_days: float, duration_slope: float) -> float:
+    """Return the seeding interval of the continuity law, a / (1 + D').
+
+    Parameters
+    ----------
+    harvest_interval_days : float
+        Wished days between harvests.
+    duration_slope : float
+        Days by which the duration grows a day of seeding date; must be above -1.
+
+    Raises
+    ------
+    ValueError
+        If later seedings are harvested no later (slope of -1 or less): no interval keeps such harvests apart.
+    """
+    if duration_slope <= -1.0:
+        raise ValueError("a duration that falls by a day a day brings all seedings to harvest at once")
+    return harvest_interval_days / (1.0 + duration_slope)
+
+
+def seedings_for(curve: Curve, wished_h: Array) -> Array:
+    """Invert H: when to seed to harvest at the wished moments.
+
+    Parameters
+    ----------
+    curve : Curve
+        Seedings and their harvests.
+    wished_h : ndarray, shape (wishes, members)
+        Wished harvests.
+
+    Returns
+    -------
+    ndarray, shape (wishes, members)
+        Seeding moments; before the grid by the slope of its beginning, inf beyond its end or where the harvest is
+        not reached.
+    """
+    harvest = np.maximum.accumulate(curve.harvest_h, axis=0)
+    s = curve.seeding_h
+    top = s.size - 2
+    upper = np.sum(harvest[None, :, :] < wished_h[:, None, :], axis=1)  # points harvested before the wish
+    low = np.clip(upper - 1, 0, top)
+    column = np.arange(harvest.shape[1])
+    h0, h1 = harvest[low, column], harvest[low + 1, column]
+    with np.errstate(invalid="ignore"):  # inf - inf where nothing is reached
+        rise = h1 - h0
+        # A flat stretch of H: every seeding on it is harvested together; take its end.
+        share = np.where(rise > 0.0, (wished_h - h0) / np.where(rise > 0.0, rise, 1.0), 1.0)
+        found = s[low] + share * (s[low + 1] - s[low])
+    return np.where((upper > top + 1) | ~np.isfinite(h1), np.inf, found)
+
+
+def at(curve_h: Array, seeding_h: Array, moments_h: Array) -> Array:
+    """Interpolate a date of the curve to other seeding moments, shape (moments, members); inf stays inf."""
+    moments = np.asarray(moments_h, dtype=np.float64)
+    low = np.clip(np.searchsorted(seeding_h, moments, side="right") - 1, 0, seeding_h.size - 2)
+    share = ((moments - seeding_h[low]) / (seeding_h[low + 1] - seeding_h[low]))[:, None]
+    h0, h1 = curve_h[low], curve_h[low + 1]
+    both = np.isfinite(h0) & np.isfinite(h1)
+    return np.where(both, np.where(both, h0, 0.0) + share * np.where(both, h1 - np.where(both, h0, 0.0), 0.0), np.inf)
+
+
+def occupancy(transplant_h: Array, harvest_h: Array, plants: Array, moments_h: Array) -> Array:
+    """Sites held at each moment, mean over members.
+
+    Parameters
+    ----------
+    transplant_h, harvest_h : ndarray, shape (groups, members)
+        From when to when.
+    plants : ndarray, shape (groups,)
+        How many.
+    moments_h : ndarray, shape (moments,)
+        When to look.
+
+    Returns
+    -------
+    ndarray, shape (moments,)
+    """
+    if not plants.size:
+        return np.zeros(moments_h.shape)
+    when = moments_h[:, None, None]
+    held = ((transplant_h[None] <= when) & (when < harvest_h[None])).mean(axis=2)
+    return np.asarray(held @ plants)
+
+
+def place_waiting(
+    waiting: Sequence[Waiting], free_from: Array, moments_h: Array, sites: int
+) -> list[tuple[int, float]]:
+    """Put waiting seedlings on sites as they fall free, oldest first, and name those that pass their window.
+
+    Parameters
+    ----------
+    waiting : sequence of Waiting
+        Groups on the nursery table.
+    free_from : ndarray, shape (moments,)
+        Sites held by what stands in the channels already.
+    moments_h : ndarray, shape (moments,)
+        Rising moments, a day apart.
+    sites : int
+        Capacity.
+
+    Returns
+    -------
+    list of (index, moment)
+        Groups that find sites only after their window has closed, and when; inf: not within the moments.
+    """
+    held = free_from.copy()
+    late: list[tuple[int, float]] = []
+    for index in sorted(range(len(waiting)), key=lambda i: waiting[i].window_open_h):
+        group = waiting[index]
+        room = (held + group.plants <= sites) & (moments_h >= group.window_open_h - HOURS)
+        found = float(moments_h[np.argmax(room)]) if room.any() else np.inf
+        if found > group.window_close_h + HOURS:
+            late.append((index, found))
+        if np.isfinite(found):
+            wait = max(0.0, found - 0.5 * (group.window_open_h + group.window_close_h))
+            stays = (moments_h >= found) & (moments_h < group.harvest_h + wait)
+            held = held + np.where(stays, group.plants, 0.0)
+    return late
+
+
+def advise(
+    programme: Programme,
+    now_h: float,
+    last_seeding_h: float | None,
+    last_harvest_h: Array | None,
+    curve: Curve,
+    standing: Occupants,
+    waiting: Sequence[Waiting],
+    sites: int,
+    previous: tuple[Decision, Binding] | None = None,
+) -> Advice:
+    """Advise a succession.
+
+    Parameters
+    ----------
+    programme : Programme
+        What it does now and wants.
+    now_h : float
+        The present. [epoch hours]
+    last_seeding_h : float or None
+        Its newest seeding; none: it has not begun.
+    last_harvest_h : ndarray, shape (members,), or None
+        Forecast harvest of that batch.
+    curve : Curve
+        Seedings from now on; at least two points.
+    standing : Occupants
+        Everything that holds or will hold sites of the zone without the advised seedings.
+    waiting : sequence of Waiting
+        Seedlings on the nursery table bound for the zone.
+    sites : int
+        Capacity of the zone.
+    previous : tuple, optional
+        Decision and binding limit of the advice in force; a change needs better evidence than keeping it.
+
+    Returns
+    -------
+    Advice
+    """
+    a, now_interval = programme.harvest_interval_days, programme.seeding_interval_days
+    held_before = previous[0] if previous else "hold"
+    s0 = curve.seeding_h[0] if last_seeding_h is None else last_seeding_h
+    h0 = curve.harvest_h[0] if last_harvest_h is None else last_harvest_h
+    count = max(3, round(LOOK_AHEAD_DAYS / a))
+    wished = h0[None, :] + HOURS * a * np.arange(1, count + 1)[:, None]
+    exact = seedings_for(curve, wished)
+    each = (exact[-1] - s0) / HOURS / count  # (members,): mean interval of the coming seedings
+    longest = LONGEST_STRETCH * max(a, now_interval)
+    each = np.clip(np.where(np.isfinite(each), each, longest), 1.0, longest)
+    continuity = float(np.median(each))
+
+    off = (continuity - now_interval) * 7.0 / now_interval  # days a week
+    direction: Decision = "shorten" if off < 0 else "lengthen"
+    agree = float(np.mean(each < now_interval) if off < 0 else np.mean(each > now_interval))
+    keeping = held_before == direction
+    enough = abs(off) >= (KEEP_DAYS_A_WEEK if keeping else CHANGE_DAYS_A_WEEK)
+    sure = agree >= (KEEP_PROBABILITY if keeping else CHANGE_PROBABILITY)
+    decision: Decision = direction if enough and sure else "hold"
+    advised = continuity if decision != "hold" else now_interval
+    probability = agree if decision != "hold" else 1.0 - agree if enough else 1.0 - max(0.0, agree - 0.5)
+
+    days = now_h + HOURS * np.arange(0.0, (curve.seeding_h[-1] - now_h) / HOURS + 120.0)
+    held = occupancy(standing.transplant_h, standing.harvest_h, standing.plants, days)
+    held_light = occupancy(standing.transplant_h, standing.light_harvest_h, standing.plants, days)
+    plants = programme.cells * programme.keep_share
+
+    def unit(interval: float, *, light: bool = False) -> Array:
+        """Sites one cell's plant of every coming seeding holds, by day."""
+        moments = _moments(s0, interval, now_h, curve)
+        harvest = curve.light_harvest_h if light else curve.harvest_h
+        ones = np.ones(moments.size)
+        return occupancy(
+            at(curve.transplant_h, curve.seeding_h, moments), at(harvest, curve.seeding_h, moments), ones, days
+        )
+
+    def peak(base: Array, coming: Array, n: float) -> tuple[float, float]:
+        demand = base + n * coming
+        seen = demand[: _settled(days, curve)]
+        top = int(np.argmax(seen)) if seen.size else 0
+        return float(demand[top]), float(days[top])
+
+    need, need_h = peak(held, unit(advised), plants)
+    need_light, _ = peak(held_light, unit(advised, light=True), plants)
+    late = place_waiting(waiting, _standing_only(standing, now_h, days), days, sites)
+    threshold = sites * (SITES_OFF if previous and previous[1] == "sites" else SITES_ON)
+    binding: Binding = "continuity"
+    cells = programme.cells
+    if need > threshold:
+        binding = "sites"
+        advised, cells = _fit(programme, max(now_interval, continuity), held, unit, days, curve, sites)
+        decision = "lengthen" if advised > now_interval * (1.0 + CHANGE_DAYS_A_WEEK / 7.0) else "hold"
+        advised = advised if decision == "lengthen" else now_interval
+        probability = 1.0
+    elif late:
+        binding = "window"
+        advised = max(advised, now_interval + 1.0)  # the trade's rule: a day longer (common practice, no source)
+        decision = "lengthen"
+        probability = 1.0
+
+    seedings = (
+        _exact_moments(exact, now_h)
+        if binding == "continuity" and decision != "hold"
+        else _moments(s0, advised, now_h, curve)[:count].tolist()
+    )
+    if last_seeding_h is None:
+        seedings = [float(s0), *(m for m in seedings if m > s0)]
+    return Advice(
+        decision=decision,
+        binding=binding,
+        interval_days=now_interval,
+        advised_interval_days=advised,
+        cells=cells,
+        probability=probability,
+        seedings_h=tuple(seedings),
+        continuity_interval_days=continuity,
+        duration_now_days=_median_days(curve.harvest_h[0] - curve.seeding_h[0]),
+        duration_slope=_slope(curve),
+        gap_without_days=_gap(curve, _moments(s0, now_interval, now_h, curve)[:count], s0, h0),
+        gap_with_days=_gap(curve, np.array(seedings), s0, h0),
+        sites_needed=need,
+        sites_peak_h=need_h,
+        sites=sites,
+        sites_needed_light=need_light,
+        sites_needed_advised=peak(held, unit(advised), cells * programme.keep_share)[0],
+        late=tuple(late),
+    )
+
+
+def _moments(s0: float, interval: float, now_h: float, curve: Curve) -> Array:
+    """Coming seedings an interval apart, after the last one, to the end of the curve."""
+    steps = np.arange(1.0, max(2.0, (curve.seeding_h[-1] - s0) / HOURS / interval + 1.0))
+    moments = s0 + HOURS * interval * steps
+    coming = moments[(moments >= now_h) & (moments <= curve.seeding_h[-1])]
+    if not coming.size or coming[0] - now_h > HOURS * interval:  # the last seeding is long past
+        coming = np.arange(curve.seeding_h[0], curve.seeding_h[-1] + 1.0, HOURS * interval)
+    return coming
+
+
+def _exact_moments(exact: Array, now_h: float) -> list[float]:
+    """Medians over members; a moment that has passed is for today."""
+    middle = np.median(exact, axis=1)
+    return [max(float(m), now_h) for m in middle[np.isfinite(middle)]]
+
+
+def _settled(days: Array, curve: Curve) -> int:
+    """Days until the last seeding of the curve would be transplanted: later demand is not complete."""
+    last = float(np.median(curve.transplant_h[-1]))
+    return int(np.searchsorted(days, last)) if np.isfinite(last) else days.size
+
+
+def _standing_only(standing: Occupants, now_h: float, days: Array) -> Array:
+    """Sites held by what is in the channels now."""
+    there = np.median(standing.transplant_h, axis=1) <= now_h if standing.plants.size else np.empty(0, dtype=bool)
+    return occupancy(standing.transplant_h[there], standing.harvest_h[there], standing.plants[there], days)
+
+
+def _fit(
+    programme: Programme,
+    shortest: float,
+    held: Array,
+    unit: Callable[[float], Array],
+    days: Array,
+    curve: Curve,
+    sites: int,
+) -> tuple[float, int]:
+    """Find the shortest interval, from ``shortest`` on, at which a seeding of nearly full size finds its sites."""
+    settled = _settled(days, curve)
+    best = (shortest, 1)
+    for interval in np.arange(shortest, LONGEST_STRETCH * shortest + 0.25, 0.5):
+        coming = unit(float(interval))[:settled]
+        busy = coming > 0.5  # days on which a coming seeding stands in the channels in most members
+        room = (sites - held[:settled][busy]) / coming[busy]
+        plants = float(room.min()) if room.size else np.inf
+        cells = int(min(programme.cells, max(0.0, plants) / programme.keep_share))
+        best = max(best, (float(interval), cells), key=lambda pair: pair[1])
+        if cells >= FEWEST_CELLS * programme.cells:
+            return float(interval), cells
+    return best
+
+
+def _median_days(hours: Array) -> float | None:
+    middle = float(np.median(hours)) / HOURS
+    return middle if np.isfinite(middle) else None
+
+
+def _slope(curve: Curve) -> float | None:
+    durations = np.median(curve.harvest_h - curve.seeding_h[:, None], axis=1)
+    good = np.isfinite(durations) & (curve.seeding_h <= curve.seeding_h[0] + HOURS * LOOK_AHEAD_DAYS)
+    if good.sum() < 2:
+        return None
+    return float(np.polyfit(curve.seeding_h[good], durations[good], 1)[0])
+
+
+def _gap(curve: Curve, moments: Array, s0: float, h0: Array) -> float | None:
+    """Mean days between the harvests of coming seedings, counted from the newest batch."""
+    moments = moments[(moments <= curve.seeding_h[-1]) & (moments > s0)]
+    if not moments.size:
+        return None
+    last = np.median(at(curve.harvest_h, curve.seeding_h, moments[-1:]))
+    gap = float(last - np.median(h0)) / HOURS / moments.size
+    return gap if np.isfinite(gap) else None
