@@ -1,0 +1,271 @@
+"""Queries for what is measured: sensors, readings, hours, touched hours, dead letters, unknown topics."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from typing import Any, cast
+
+from sqlalchemy import Table, bindparam, delete, func, literal_column, select
+from sqlalchemy.exc import DataError, IntegrityError
+
+from service.records.store import UnitOfWork, upsert
+from service.records.tables import DeadLetter, Hour, House, Reading, Sensor, TouchedHour, UnknownTopic
+
+_reading = cast(Table, Reading.__table__)
+_hour = cast(Table, Hour.__table__)
+_touched = cast(Table, TouchedHour.__table__)
+_dead_letter = cast(Table, DeadLetter.__table__)
+_unknown = cast(Table, UnknownTopic.__table__)
+
+
+class Refused(Exception):  # noqa: N818 - read as an answer
+    """The database is there, but refuses the rows themselves; trying the same again cannot help."""
+
+
+@contextmanager
+def refusals() -> Iterator[None]:
+    """Turn the errors that mean "these rows cannot be stored" into :class:`Refused`."""
+    try:
+        yield
+    except (IntegrityError, DataError) as error:
+        raise Refused(str(error.orig)) from error
+
+
+# --------------------------------------------------------------------------- sensors
+
+
+async def sensors_mark(uow: UnitOfWork) -> tuple[int, int, int]:
+    """Return figures that change whenever a sensor is added or changed."""
+    row = (
+        await uow.session.execute(
+            select(
+                func.count(Sensor.id),
+                func.coalesce(func.max(Sensor.id), 0),
+                func.coalesce(func.sum(Sensor.version), 0),
+            )
+        )
+    ).one()
+    return int(row[0]), int(row[1]), int(row[2])
+
+
+async def active_sensors(uow: UnitOfWork) -> Sequence[Sensor]:
+    """Return the sensors whose messages are taken, in order of their ids."""
+    return (await uow.session.scalars(select(Sensor).where(Sensor.active).order_by(Sensor.id))).all()
+
+
+async def sensors_of_zones(
+    uow: UnitOfWork, zone_ids: Iterable[int], quantities: Iterable[str]
+) -> Sequence[Sensor]:
+    """Return the sensors of zones, retired ones too: what they measured stays measured."""
+    statement = (
+        select(Sensor)
+        .where(Sensor.zone_id.in_(list(zone_ids)), Sensor.quantity.in_(list(quantities)))
+        .order_by(Sensor.id)
+    )
+    return (await uow.session.scalars(statement)).all()
+
+
+# --------------------------------------------------------------------------- readings
+
+
+async def save_readings(uow: UnitOfWork, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Store readings (``sensor_id, at, value``); one that is there already takes the new value."""
+    await upsert(uow, _reading, rows, key=("sensor_id", "at"), update=("value",))
+
+
+async def readings_between(
+    uow: UnitOfWork, sensor_ids: Sequence[int], start: datetime, end: datetime
+) -> Sequence[tuple[int, datetime, float]]:
+    """Return ``(sensor_id, at, value)`` of ``start <= at <= end``, in no particular order."""
+    statement = select(_reading.c.sensor_id, _reading.c.at, _reading.c.value).where(
+        _reading.c.sensor_id.in_(sensor_ids), _reading.c.at >= start, _reading.c.at <= end
+    )
+    return cast("Sequence[tuple[int, datetime, float]]", (await uow.session.execute(statement)).all())
+
+
+async def readings_count(uow: UnitOfWork) -> int:
+    """Return how many readings are stored."""
+    return int((await uow.session.execute(select(func.count()).select_from(_reading))).scalar_one())
+
+
+async def readings_page(
+    uow: UnitOfWork,
+    sensor_id: int,
+    *,
+    start: datetime | None = None,
+    end: datetime | None = None,
+    after: datetime | None = None,
+    limit: int = 1000,
+) -> Sequence[Reading]:
+    """Return the readings of a sensor in order of time, ``start <= at < end`` and later than ``after``."""
+    statement = select(Reading).where(Reading.sensor_id == sensor_id).order_by(Reading.at).limit(limit)
+    if start is not None:
+        statement = statement.where(Reading.at >= start)
+    if end is not None:
+        statement = statement.where(Reading.at < end)
+    if after is not None:
+        statement = statement.where(Reading.at > after)
+    return (await uow.session.scalars(statement)).all()
+
+
+# --------------------------------------------------------------------------- hours
+
+
+async def touch_hours(uow: UnitOfWork, marks: Iterable[tuple[int, datetime]]) -> None:
+    """Mark hours ``(zone_id, at)`` to be computed again.
+
+    A mark that is there already is counted up, which takes its row lock: whoever is settling that hour either
+    waits for this transaction's readings or has taken the mark away before, and then it is set anew.
+    """
+    rows = [{"zone_id": zone_id, "at": at, "times": 1} for zone_id, at in sorted(marks)]
+    await upsert(uow, _touched, rows, key=("zone_id", "at"), update={"times": _touched.c.times + 1})
+
+
+async def take_touched_hours(uow: UnitOfWork, limit: int) -> list[tuple[int, datetime]]:
+    """Take away and return up to ``limit`` marks, in order of zone and time, skipping those being set now."""
+    statement = (
+        select(_touched.c.zone_id, _touched.c.at)
+        .order_by(_touched.c.zone_id, _touched.c.at)
+        .limit(limit)
+        .with_for_update(skip_locked=True)
+    )
+    marks = [(int(zone_id), at) for zone_id, at in (await uow.session.execute(statement)).all()]
+    if marks:
+        await uow.session.execute(
+            delete(_touched).where(
+                _touched.c.zone_id == bindparam("zone"), _touched.c.at == bindparam("hour")
+            ),
+            [{"zone": zone_id, "hour": at} for zone_id, at in marks],
+        )
+    return marks
+
+
+async def touched_hours_left(uow: UnitOfWork) -> int:
+    """Return how many hours wait to be computed again."""
+    return int((await uow.session.execute(select(func.count()).select_from(_touched))).scalar_one())
+
+
+async def save_hours(uow: UnitOfWork, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Store the conditions of hours in place of what was there."""
+    update = [column.name for column in _hour.columns if not column.primary_key]
+    await upsert(uow, _hour, rows, key=("zone_id", "at"), update=update)
+
+
+async def remove_hours(uow: UnitOfWork, marks: Sequence[tuple[int, datetime]]) -> None:
+    """Remove hours ``(zone_id, at)`` of which nothing was measured after all."""
+    if marks:
+        await uow.session.execute(
+            delete(_hour).where(_hour.c.zone_id == bindparam("zone"), _hour.c.at == bindparam("hour")),
+            [{"zone": zone_id, "hour": at} for zone_id, at in marks],
+        )
+
+
+async def hours_between(
+    uow: UnitOfWork, zone_ids: Iterable[int], start: datetime, end: datetime
+) -> Sequence[Hour]:
+    """Return the hours of zones with ``start <= at < end``, in order of zone and time."""
+    statement = (
+        select(Hour)
+        .where(Hour.zone_id.in_(list(zone_ids)), Hour.at >= start, Hour.at < end)
+        .order_by(Hour.zone_id, Hour.at)
+    )
+    return (await uow.session.scalars(statement)).all()
+
+
+async def hours_page(
+    uow: UnitOfWork,
+    zone_id: int,
+    *,
+    start: datetime | None = None,
+    end: datetime | None = None,
+    after: datetime | None = None,
+    limit: int = 1000,
+) -> Sequence[Hour]:
+    """Return the hours of a zone in order of time, ``start <= at < end`` and later than ``after``."""
+    statement = select(Hour).where(Hour.zone_id == zone_id).order_by(Hour.at).limit(limit)
+    if start is not None:
+        statement = statement.where(Hour.at >= start)
+    if end is not None:
+        statement = statement.where(Hour.at < end)
+    if after is not None:
+        statement = statement.where(Hour.at > after)
+    return (await uow.session.scalars(statement)).all()
+
+
+# --------------------------------------------------------------------------- what could not be stored
+
+
+async def add_dead_letters(uow: UnitOfWork, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Keep payloads with the reason why they are not readings."""
+    if rows:
+        await uow.session.execute(_dead_letter.insert(), list(rows))
+
+
+async def dead_letters_page(
+    uow: UnitOfWork,
+    *,
+    within_farm: int | None = None,
+    reason: str | None = None,
+    topic: str | None = None,
+    sensor_id: int | None = None,
+    after: int | None = None,
+    limit: int = 100,
+) -> Sequence[DeadLetter]:
+    """Return dead letters, newest first; ``after`` is the id of the last one seen.
+
+    Within a farm only those of its sensors: of the others nobody knows whose they are.
+    """
+    statement = select(DeadLetter).order_by(DeadLetter.id.desc()).limit(limit)
+    if within_farm is not None:
+        statement = (
+            statement.join(Sensor, Sensor.id == DeadLetter.sensor_id)
+            .join(House, House.id == Sensor.house_id)
+            .where(House.farm_id == within_farm)
+        )
+    if reason is not None:
+        statement = statement.where(DeadLetter.reason == reason)
+    if topic is not None:
+        statement = statement.where(DeadLetter.topic == topic)
+    if sensor_id is not None:
+        statement = statement.where(DeadLetter.sensor_id == sensor_id)
+    if after is not None:
+        statement = statement.where(DeadLetter.id < after)
+    return (await uow.session.scalars(statement)).all()
+
+
+async def unknown_topic_counts(uow: UnitOfWork, topics: Iterable[str]) -> dict[str, int]:
+    """Return how many messages came so far on each of these topics that no sensor claims."""
+    statement = select(_unknown.c.topic, _unknown.c.messages).where(_unknown.c.topic.in_(list(topics)))
+    return {topic: int(messages) for topic, messages in (await uow.session.execute(statement)).all()}
+
+
+async def count_unknown_topics(uow: UnitOfWork, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Add to the list of topics that no sensor claims, or count on."""
+    await upsert(
+        uow,
+        _unknown,
+        rows,
+        key=("topic",),
+        update={
+            "messages": _unknown.c.messages + literal_column("excluded.messages"),
+            "last_seen_at": literal_column("excluded.last_seen_at"),
+            "last_payload": literal_column("excluded.last_payload"),
+        },
+    )
+
+
+async def unknown_topics_page(
+    uow: UnitOfWork, after: str | None = None, limit: int = 100
+) -> Sequence[UnknownTopic]:
+    """Return topics that no sensor claims, by name; ``after`` is the last one seen."""
+    statement = select(UnknownTopic).order_by(UnknownTopic.topic).limit(limit)
+    if after is not None:
+        statement = statement.where(UnknownTopic.topic > after)
+    return (await uow.session.scalars(statement)).all()
+
+
+async def forget_unknown_topic(uow: UnitOfWork, topic: str) -> None:
+    """Take a topic off the list, because a sensor claims it now."""
+    await uow.session.execute(delete(_unknown).where(_unknown.c.topic == topic))

@@ -1,0 +1,88 @@
+"""Queries about farms, houses, zones and what is programmed in them."""
+
+from __future__ import annotations
+
+from sqlalchemy import select
+
+from service.records.listing import known, narrow, page
+from service.records.store import UnitOfWork
+from service.records.tables import Farm, House, Succession, Zone
+
+
+async def house_of(uow: UnitOfWork, house_id: int) -> House:
+    """Return a house that is known to be there."""
+    return await known(uow, House, house_id)
+
+
+async def zones_of(uow: UnitOfWork, house_id: int) -> list[Zone]:
+    """Return the zones of a house, by id."""
+    return list(await uow.session.scalars(select(Zone).where(Zone.house_id == house_id).order_by(Zone.id)))
+
+
+async def successions_of(uow: UnitOfWork, house_id: int) -> list[Succession]:
+    """Return the successions of a house, inactive ones included, by id."""
+    return list(
+        await uow.session.scalars(
+            select(Succession).where(Succession.house_id == house_id).order_by(Succession.id)
+        )
+    )
+
+
+async def all_house_ids(uow: UnitOfWork) -> list[int]:
+    """Return the ids of every house."""
+    return list(await uow.session.scalars(select(House.id).order_by(House.id)))
+
+
+async def page_farms(
+    uow: UnitOfWork, *, farm_id: int | None, after: int | None, limit: int
+) -> tuple[list[Farm], int | None]:
+    """Return a page of farms, or of the one farm an asker is limited to."""
+    return await page(uow, narrow(select(Farm), (Farm.id, farm_id)), Farm.id, after, limit)
+
+
+async def page_houses(
+    uow: UnitOfWork, *, within_farm: int | None, farm_id: int | None, after: int | None, limit: int
+) -> tuple[list[House], int | None]:
+    """Return a page of houses."""
+    statement = narrow(select(House), (House.farm_id, within_farm), (House.farm_id, farm_id))
+    return await page(uow, statement, House.id, after, limit)
+
+
+async def page_zones(
+    uow: UnitOfWork,
+    *,
+    within_farm: int | None,
+    house_id: int | None,
+    kind: str | None,
+    after: int | None,
+    limit: int,
+) -> tuple[list[Zone], int | None]:
+    """Return a page of zones."""
+    statement = narrow(
+        select(Zone).join(House, House.id == Zone.house_id),
+        (House.farm_id, within_farm),
+        (Zone.house_id, house_id),
+        (Zone.kind, kind),
+    )
+    return await page(uow, statement, Zone.id, after, limit)
+
+
+async def page_successions(
+    uow: UnitOfWork,
+    *,
+    within_farm: int | None,
+    house_id: int | None,
+    crop_id: int | None,
+    active: bool | None,
+    after: int | None,
+    limit: int,
+) -> tuple[list[Succession], int | None]:
+    """Return a page of successions."""
+    statement = narrow(
+        select(Succession).join(House, House.id == Succession.house_id),
+        (House.farm_id, within_farm),
+        (Succession.house_id, house_id),
+        (Succession.crop_id, crop_id),
+        (Succession.active, active),
+    )
+    return await page(uow, statement, Succession.id, after, limit)

@@ -1,0 +1,54 @@
+"""What a re-forecast reads and keeps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlalchemy import func, select
+
+from service.records.store import UnitOfWork
+from service.records.tables import Advice, Alert, Crop, Forecast, Hour
+
+
+async def crops_of(uow: UnitOfWork, farm_id: int) -> list[Crop]:
+    """Return the crops of a farm."""
+    return list((await uow.session.execute(select(Crop).where(Crop.farm_id == farm_id).order_by(Crop.id))).scalars())
+
+
+async def hours_since(
+    uow: UnitOfWork, zone_id: int, since: datetime, before: datetime
+) -> Sequence[tuple[datetime, float | None, float, float | None, float]]:
+    """Return (start, mean temperature, its coverage, light, its coverage) of a zone's hours, in order of time."""
+    rows = await uow.session.execute(
+        select(Hour.at, Hour.temp_mean_c, Hour.temp_coverage, Hour.light_mol, Hour.light_coverage)
+        .where(Hour.zone_id == zone_id, Hour.at >= since, Hour.at < before)
+        .order_by(Hour.at)
+    )
+    return rows.tuples().all()
+
+
+async def latest_forecasts(uow: UnitOfWork, batch_ids: Sequence[int]) -> dict[int, Forecast]:
+    """Return the newest forecast of each batch."""
+    newest = (
+        select(func.max(Forecast.id)).where(Forecast.batch_id.in_(batch_ids)).group_by(Forecast.batch_id)
+    )
+    rows = await uow.session.execute(select(Forecast).where(Forecast.id.in_(newest)))
+    return {f.batch_id: f for f in rows.scalars()}
+
+
+async def latest_advice(uow: UnitOfWork, succession_ids: Sequence[int]) -> dict[int, Advice]:
+    """Return the newest advice of each succession."""
+    newest = (
+        select(func.max(Advice.id)).where(Advice.succession_id.in_(succession_ids)).group_by(Advice.succession_id)
+    )
+    rows = await uow.session.execute(select(Advice).where(Advice.id.in_(newest)))
+    return {a.succession_id: a for a in rows.scalars()}
+
+
+async def open_alerts(uow: UnitOfWork, house_id: int) -> list[Alert]:
+    """Return the open alerts of a house, oldest first."""
+    rows = await uow.session.execute(
+        select(Alert).where(Alert.house_id == house_id, Alert.closed_at.is_(None)).order_by(Alert.opened_at, Alert.id)
+    )
+    return list(rows.scalars())

@@ -1,0 +1,133 @@
+"""The database: engine, transactions and the one upsert that both databases understand."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import AsyncIterator, Mapping, Sequence
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Table, event, make_url
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker, create_async_engine
+from sqlalchemy.pool import ConnectionPoolEntry
+
+_INSERT = {"postgresql": postgresql.insert, "sqlite": sqlite.insert}
+
+
+@dataclass(frozen=True)
+class UnitOfWork:
+    """One transaction, handed to a use case. Leaving it with an exception leaves nothing behind."""
+
+    session: AsyncSession
+
+    @property
+    def dialect(self) -> str:
+        """``postgresql`` or ``sqlite``."""
+        return self.session.get_bind().dialect.name
+
+    async def flush(self) -> None:
+        """Send pending changes, so that ids are known and constraints speak now."""
+        await self.session.flush()
+
+
+class Store:
+    """Where the records are kept."""
+
+    def __init__(self, engine: AsyncEngine) -> None:
+        self.engine = engine
+        self._read = async_sessionmaker(engine, expire_on_commit=False)
+        # SQLite: a transaction that reads first and writes later cannot be retried by busy_timeout;
+        # taking the write lock at BEGIN can.
+        self._write = async_sessionmaker(
+            engine, expire_on_commit=False, execution_options={"sqlite_begin": "IMMEDIATE"}
+        )
+
+    @classmethod
+    def open(cls, url: str) -> Store:
+        """Return the store at a SQLAlchemy URL, ``sqlite+aiosqlite:///file`` or ``postgresql+asyncpg://...``."""
+        parsed = make_url(url)
+        if parsed.get_backend_name() == "sqlite":
+            engine = create_async_engine(parsed)
+            event.listen(engine.sync_engine, "connect", _prepare_sqlite)
+            event.listen(engine.sync_engine, "begin", _begin_sqlite)
+        else:
+            engine = create_async_engine(
+                parsed,
+                pool_pre_ping=True,
+                connect_args={
+                    "server_settings": {"application_name": f"evenleaf-{os.getpid()}", "jit": "off", "timezone": "UTC"}
+                },
+            )
+        return cls(engine)
+
+    @property
+    def dialect(self) -> str:
+        """``postgresql`` or ``sqlite``."""
+        return self.engine.dialect.name
+
+    @asynccontextmanager
+    async def read(self) -> AsyncIterator[UnitOfWork]:
+        """Open a transaction to read in."""
+        async with self._read() as session:
+            yield UnitOfWork(session)
+
+    @asynccontextmanager
+    async def write(self) -> AsyncIterator[UnitOfWork]:
+        """Open a transaction to write in; it commits on leaving without an exception."""
+        async with self._write() as session:
+            yield UnitOfWork(session)
+            await session.commit()
+
+    async def close(self) -> None:
+        """Close every connection. Without it aiosqlite's threads keep the process alive."""
+        await self.engine.dispose()
+
+
+def _prepare_sqlite(dbapi: Any, _record: ConnectionPoolEntry) -> None:
+    dbapi.isolation_level = None  # BEGIN is sent by _begin_sqlite
+    cursor = dbapi.cursor()
+    # FULL: what was acknowledged to the broker must survive a power cut, not only a crash.
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=10000", "foreign_keys=ON"):
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    kind = connection.get_execution_options().get("sqlite_begin", "")
+    connection.exec_driver_sql(f"BEGIN {kind}")
+
+
+async def upsert(
+    uow: UnitOfWork,
+    table: Table,
+    rows: Sequence[Mapping[str, Any]],
+    key: Sequence[str],
+    update: Mapping[str, Any] | Sequence[str],
+) -> None:
+    """Insert rows, or update those that are there already.
+
+    Parameters
+    ----------
+    uow
+        The transaction.
+    table
+        Where to.
+    rows
+        Column values, the same columns in each.
+    key
+        Columns of the unique key.
+    update
+        Columns to overwrite with the new values, or column to expression; empty: leave what is there.
+    """
+    if not rows:
+        return
+    statement = _INSERT[uow.dialect](table)
+    if update:
+        changes = dict(update) if isinstance(update, Mapping) else {c: statement.excluded[c] for c in update}
+        statement = statement.on_conflict_do_update(index_elements=list(key), set_=changes)
+    else:
+        statement = statement.on_conflict_do_nothing(index_elements=list(key))
+    # A list is sent as executemany: ten times faster than one statement with many VALUES.
+    await uow.session.execute(statement, list(rows))

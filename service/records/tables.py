@@ -1,0 +1,421 @@
+"""Every table, and nothing else: what is stored, under which name and unit.
+
+Names carry their unit where a number has one. Moments are :class:`~service.records.types.UtcDateTime`; dates
+are local days of the house. ``version`` counts the changes of a row (optimistic locking).
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any, ClassVar
+
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    CheckConstraint,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Text,
+    UniqueConstraint,
+    text,
+)
+from sqlalchemy.orm import DeclarativeBase, Mapped, MappedAsDataclass, mapped_column
+
+from service.records.types import UtcDateTime
+
+# Rowids of SQLite must be INTEGER; PostgreSQL gets 64 bits.
+Id = BigInteger().with_variant(Integer(), "sqlite")
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+
+class Base(MappedAsDataclass, DeclarativeBase, kw_only=True):
+    """What every table shares."""
+
+    metadata = metadata
+    type_annotation_map: ClassVar[dict[Any, Any]] = {
+        datetime: UtcDateTime(),
+        dict[str, Any]: JSON(),
+        list[Any]: JSON(),
+        list[int]: JSON(),
+        list[str]: JSON(),
+        int: Integer(),
+        str: Text(),
+        bytes: LargeBinary(),
+    }
+
+
+def _id() -> Any:
+    return mapped_column(Id, primary_key=True, init=False)
+
+
+def _ref(target: str, *, index: bool = True, nullable: bool = False) -> Any:
+    return mapped_column(Id, ForeignKey(target), index=index, nullable=nullable)
+
+
+def _optional_ref(target: str, *, index: bool = True) -> Any:
+    return mapped_column(Id, ForeignKey(target), index=index, nullable=True, default=None)
+
+
+# --------------------------------------------------------------------------- the place
+
+
+class Farm(Base):
+    """A farm: the limit of what a token may see."""
+
+    __tablename__ = "farm"
+    id: Mapped[int] = _id()
+    name: Mapped[str]
+    created_at: Mapped[datetime]
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+
+
+class House(Base):
+    """A greenhouse."""
+
+    __tablename__ = "house"
+    id: Mapped[int] = _id()
+    farm_id: Mapped[int] = _ref("farm.id")
+    name: Mapped[str]
+    code: Mapped[str] = mapped_column(String(40))  # short name used in MQTT topics and batch codes
+    latitude_deg: Mapped[float]
+    longitude_deg: Mapped[float]
+    elevation_m: Mapped[float] = mapped_column(default=0.0)
+    time_zone: Mapped[str] = mapped_column(default="UTC")  # IANA
+    light_transmission: Mapped[float] = mapped_column(default=0.6)  # inside over outside light, 0..1
+    co2_ppm: Mapped[float] = mapped_column(default=400.0)
+    temp_heat_day_c: Mapped[float] = mapped_column(default=18.0)  # heating set points
+    temp_heat_night_c: Mapped[float] = mapped_column(default=16.0)
+    temp_vent_c: Mapped[float] = mapped_column(default=24.0)  # ventilation set point
+    lamp_ppfd_umol: Mapped[float] = mapped_column(default=0.0)  # at the canopy; 0: no lamps
+    lamp_start_h: Mapped[float] = mapped_column(default=0.0)  # local clock hour
+    lamp_hours: Mapped[float] = mapped_column(default=0.0)
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __table_args__ = (UniqueConstraint("farm_id", "code"),)
+
+
+class Zone(Base):
+    """A part of a house with one climate and one spacing: the nursery or channels."""
+
+    __tablename__ = "zone"
+    id: Mapped[int] = _id()
+    house_id: Mapped[int] = _ref("house.id")
+    name: Mapped[str]
+    code: Mapped[str] = mapped_column(String(40))
+    kind: Mapped[str] = mapped_column(String(20))  # nursery | channels
+    capacity: Mapped[int]  # nursery: cells; channels: sites
+    plants_m2: Mapped[float]  # spacing, plants a square metre
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __table_args__ = (
+        UniqueConstraint("house_id", "code"),
+        CheckConstraint("kind IN ('nursery', 'channels')", name="kind"),
+    )
+
+
+# --------------------------------------------------------------------------- what is grown
+
+
+class Crop(Base):
+    """Species and type as this farm grows it; what is not given comes from the crop profile."""
+
+    __tablename__ = "crop"
+    id: Mapped[int] = _id()
+    farm_id: Mapped[int] = _ref("farm.id")
+    name: Mapped[str]
+    profile: Mapped[str] = mapped_column(String(40))  # a file of service/agronomy/crops
+    target_fresh_g: Mapped[float | None] = mapped_column(default=None)
+    window_open_leaves: Mapped[float | None] = mapped_column(default=None)
+    window_close_leaves: Mapped[float | None] = mapped_column(default=None)
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __table_args__ = (UniqueConstraint("farm_id", "name"),)
+
+
+class Cultivar(Base):
+    """A variety of a crop."""
+
+    __tablename__ = "cultivar"
+    id: Mapped[int] = _id()
+    crop_id: Mapped[int] = _ref("crop.id")
+    name: Mapped[str]
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __table_args__ = (UniqueConstraint("crop_id", "name"),)
+
+
+class Succession(Base):
+    """A standing programme: this crop in this house, this many heads every harvest interval."""
+
+    __tablename__ = "succession"
+    id: Mapped[int] = _id()
+    house_id: Mapped[int] = _ref("house.id")
+    crop_id: Mapped[int] = _ref("crop.id")
+    cultivar_id: Mapped[int | None] = _optional_ref("cultivar.id")
+    nursery_zone_id: Mapped[int] = _ref("zone.id")
+    channels_zone_id: Mapped[int] = _ref("zone.id")
+    name: Mapped[str]
+    heads_per_harvest: Mapped[int]
+    harvest_interval_days: Mapped[float]
+    seeding_interval_days: Mapped[float]  # as practised now
+    seeding_weekdays: Mapped[list[int]]  # allowed, ISO: 1 Monday .. 7 Sunday
+    cells_per_seeding: Mapped[int]
+    keep_share: Mapped[float]  # share of the seeded cells that is transplanted, 0..1
+    active: Mapped[bool] = mapped_column(default=True)
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __table_args__ = (UniqueConstraint("house_id", "name"),)
+
+
+class Batch(Base):
+    """What one succession seeds on one date. Its state is derived from its ledger."""
+
+    __tablename__ = "batch"
+    id: Mapped[int] = _id()
+    house_id: Mapped[int] = _ref("house.id")
+    succession_id: Mapped[int] = _ref("succession.id", index=False)
+    cultivar_id: Mapped[int | None] = _optional_ref("cultivar.id")
+    code: Mapped[str] = mapped_column(String(60))
+    seeded_on: Mapped[date]  # local day of the house; the moment is in the ledger
+    cells: Mapped[int]
+    created_at: Mapped[datetime]
+    # Derived from the ledger in the same transaction, so that the live batches are found without reading it all.
+    stage: Mapped[str] = mapped_column(String(20), default="nursery")  # nursery | channels | finished
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __table_args__ = (
+        UniqueConstraint("house_id", "code"),
+        CheckConstraint("stage IN ('nursery', 'channels', 'finished')", name="stage"),
+        Index("ix_batch_succession_id_seeded_on", "succession_id", "seeded_on"),
+        Index("ix_batch_house_id_stage", "house_id", "stage"),
+    )
+
+
+class Entry(Base):
+    """One fact of a batch's ledger: appended, superseded by a correction, never erased."""
+
+    __tablename__ = "entry"
+    id: Mapped[int] = _id()
+    batch_id: Mapped[int] = _ref("batch.id")
+    # seeded | emergence_counted | leaves_counted | transplanted | moved | discarded | harvested
+    kind: Mapped[str] = mapped_column(String(20))
+    happened_at: Mapped[datetime]
+    recorded_at: Mapped[datetime]
+    recorded_by: Mapped[str]  # the token's or user's name
+    plants: Mapped[int | None] = mapped_column(default=None)
+    leaves: Mapped[float | None] = mapped_column(default=None)  # mean true leaves a plant
+    weight_g: Mapped[float | None] = mapped_column(default=None)  # fresh weight a head
+    zone_id: Mapped[int | None] = _optional_ref("zone.id", index=False)
+    reason: Mapped[str | None] = mapped_column(default=None)
+    note: Mapped[str | None] = mapped_column(default=None)
+    supersedes_id: Mapped[int | None] = mapped_column(
+        Id, ForeignKey("entry.id"), unique=True, nullable=True, default=None
+    )
+    void: Mapped[bool] = mapped_column(default=False)  # a correction that only takes the superseded entry back
+    __table_args__ = (
+        CheckConstraint(
+            "kind IN ('seeded', 'emergence_counted', 'leaves_counted', 'transplanted', 'moved', 'discarded',"
+            " 'harvested')",
+            name="kind",
+        ),
+    )
+
+
+# --------------------------------------------------------------------------- what is measured
+
+
+class Sensor(Base):
+    """One stream of values of one quantity."""
+
+    __tablename__ = "sensor"
+    id: Mapped[int] = _id()
+    house_id: Mapped[int] = _ref("house.id")
+    zone_id: Mapped[int | None] = _optional_ref("zone.id")  # none: outdoors or of the whole house
+    name: Mapped[str]
+    quantity: Mapped[str] = mapped_column(String(30))  # see ingest.payloads.QUANTITIES
+    unit: Mapped[str] = mapped_column(String(30))  # the unit its payloads are in
+    topic: Mapped[str] = mapped_column(String(255))  # resolved MQTT topic, without wildcards
+    value_pointer: Mapped[str] = mapped_column(String(120), default="")  # RFC 6901; "": found by itself
+    time_pointer: Mapped[str] = mapped_column(String(120), default="")
+    sampling: Mapped[str] = mapped_column(String(10), default="instant")  # instant | mean | change | total
+    interval_s: Mapped[float] = mapped_column(default=300.0)  # expected time between samples
+    light_source: Mapped[str] = mapped_column(String(30), default="sun")  # for lux and W m-2
+    factor: Mapped[float] = mapped_column(default=1.0)  # calibration, multiplies the converted value
+    valid_min: Mapped[float | None] = mapped_column(default=None)  # in the stored unit; none: the quantity's own
+    valid_max: Mapped[float | None] = mapped_column(default=None)
+    active: Mapped[bool] = mapped_column(default=True)
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __table_args__ = (
+        UniqueConstraint("topic", "value_pointer"),
+        CheckConstraint("sampling IN ('instant', 'mean', 'change', 'total')", name="sampling"),
+    )
+
+
+class Reading(Base):
+    """One sensor value, in the quantity's stored unit.
+
+    The migration orders the key for the store: PostgreSQL (sensor, time), which the forecast reads along;
+    SQLite (time, sensor) without rowid, which takes rows in the order in which they arrive.
+    """
+
+    __tablename__ = "reading"
+    sensor_id: Mapped[int] = mapped_column(Id, ForeignKey("sensor.id"), primary_key=True)
+    at: Mapped[datetime] = mapped_column(primary_key=True)
+    value: Mapped[float]
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+
+class Hour(Base):
+    """A zone's conditions over one clock hour, computed from its readings."""
+
+    __tablename__ = "hour"
+    zone_id: Mapped[int] = mapped_column(Id, ForeignKey("zone.id"), primary_key=True)
+    at: Mapped[datetime] = mapped_column(primary_key=True)  # start of the hour
+    temp_mean_c: Mapped[float | None] = mapped_column(default=None)
+    temp_min_c: Mapped[float | None] = mapped_column(default=None)
+    temp_max_c: Mapped[float | None] = mapped_column(default=None)
+    temp_coverage: Mapped[float] = mapped_column(default=0.0)  # share of the hour that was measured, 0..1
+    light_mol: Mapped[float | None] = mapped_column(default=None)  # integral over the measured share, mol m-2
+    light_coverage: Mapped[float] = mapped_column(default=0.0)
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+
+class TouchedHour(Base):
+    """An hour of a zone whose readings changed and whose conditions are to be computed again."""
+
+    __tablename__ = "touched_hour"
+    zone_id: Mapped[int] = mapped_column(Id, ForeignKey("zone.id"), primary_key=True)
+    at: Mapped[datetime] = mapped_column(primary_key=True)
+    times: Mapped[int] = mapped_column(default=1)
+
+
+class DeadLetter(Base):
+    """A payload that could not be stored as readings, kept with the reason."""
+
+    __tablename__ = "dead_letter"
+    id: Mapped[int] = _id()
+    topic: Mapped[str] = mapped_column(String(255), index=True)
+    payload: Mapped[bytes]  # the first part of it, if it was oversized
+    size_bytes: Mapped[int]
+    received_at: Mapped[datetime] = mapped_column(index=True)
+    reason: Mapped[str] = mapped_column(String(30))  # a word; see ingest.payloads.REASONS
+    detail: Mapped[str]  # a sentence
+    sensor_id: Mapped[int | None] = _optional_ref("sensor.id")
+
+
+class UnknownTopic(Base):
+    """A topic that no sensor claims, listed so that it can be adopted."""
+
+    __tablename__ = "unknown_topic"
+    topic: Mapped[str] = mapped_column(String(255), primary_key=True)
+    first_seen_at: Mapped[datetime]
+    last_seen_at: Mapped[datetime]
+    messages: Mapped[int]
+    last_payload: Mapped[bytes]
+
+
+# --------------------------------------------------------------------------- what is concluded
+
+
+class Forecast(Base):
+    """What was expected of a batch at a moment, from what was known then."""
+
+    __tablename__ = "forecast"
+    id: Mapped[int] = _id()
+    batch_id: Mapped[int] = _ref("batch.id", index=False)
+    made_at: Mapped[datetime]
+    input_key: Mapped[str] = mapped_column(String(64))  # digest of all that went in
+    horizon_days: Mapped[int]  # a point that is not reached by then is null: "not within N days"
+    # event -> {"p10": iso moment or null, "p50": ..., "p90": ...}; events: emergence, window_open,
+    # window_close, transplant, harvest
+    points: Mapped[dict[str, Any]]
+    state: Mapped[dict[str, Any]]  # leaves and fresh weight now: p10, p50, p90
+    parameters: Mapped[dict[str, Any]]
+    reasons: Mapped[list[Any]]
+    __table_args__ = (Index("ix_forecast_batch_id_made_at", "batch_id", "made_at"),)
+
+
+class Advice(Base):
+    """What a succession is told about its seedings; the newest row holds."""
+
+    __tablename__ = "advice"
+    id: Mapped[int] = _id()
+    succession_id: Mapped[int] = _ref("succession.id", index=False)
+    made_at: Mapped[datetime]
+    input_key: Mapped[str] = mapped_column(String(64))
+    decision: Mapped[str] = mapped_column(String(10))  # hold | shorten | lengthen
+    binding: Mapped[str] = mapped_column(String(12))  # continuity | sites | window
+    interval_days: Mapped[float]
+    advised_interval_days: Mapped[float]
+    cells_per_seeding: Mapped[int]
+    from_on: Mapped[date]
+    probability: Mapped[float]  # of the direction advised
+    seedings: Mapped[list[Any]]  # [{"on": iso date, "cells": n, "harvest": {...}}]
+    outcome: Mapped[dict[str, Any]]  # harvest gaps with and without the change, sites needed
+    reasons: Mapped[list[Any]]  # sentences
+    __table_args__ = (
+        Index("ix_advice_succession_id_made_at", "succession_id", "made_at"),
+        CheckConstraint("decision IN ('hold', 'shorten', 'lengthen')", name="decision"),
+        CheckConstraint("binding IN ('continuity', 'sites', 'window')", name="binding"),
+    )
+
+
+class Alert(Base):
+    """A condition that stays open until it ends. One open alert per kind and subject, whoever raises it."""
+
+    __tablename__ = "alert"
+    id: Mapped[int] = _id()
+    house_id: Mapped[int] = _ref("house.id")
+    kind: Mapped[str] = mapped_column(String(40))
+    subject: Mapped[str] = mapped_column(String(60))  # for example succession:3
+    severity: Mapped[str] = mapped_column(String(10))  # info | warning | urgent
+    title: Mapped[str]
+    detail: Mapped[str]
+    next_step: Mapped[str]
+    evidence: Mapped[dict[str, Any]]
+    opened_at: Mapped[datetime]
+    updated_at: Mapped[datetime]
+    closed_at: Mapped[datetime | None] = mapped_column(default=None)
+    __table_args__ = (
+        Index(
+            "uq_alert_open",
+            "house_id",
+            "kind",
+            "subject",
+            unique=True,
+            postgresql_where=text("closed_at IS NULL"),
+            sqlite_where=text("closed_at IS NULL"),
+        ),
+        CheckConstraint("severity IN ('info', 'warning', 'urgent')", name="severity"),
+    )
+
+
+# --------------------------------------------------------------------------- who may
+
+
+class Token(Base):
+    """A secret that lets a person or program in; only its hash is kept."""
+
+    __tablename__ = "token"
+    id: Mapped[int] = _id()
+    name: Mapped[str]
+    secret_hash: Mapped[str] = mapped_column(String(64), unique=True)  # SHA-256 of 256 random bits
+    scopes: Mapped[list[str]]  # read | write | ingest | admin
+    created_at: Mapped[datetime]
+    farm_id: Mapped[int | None] = _optional_ref("farm.id")  # none: every farm
+    revoked_at: Mapped[datetime | None] = mapped_column(default=None)
