@@ -1,0 +1,1 @@
+"""Takes readings in over MQTT: broker, listener, payloads, writer."""

@@ -1,0 +1,253 @@
+"""The broker to listen to: one that is there already, or one of our own.
+
+In this order: the broker named by ``EVENLEAF_MQTT_URL``; a ``mosquitto`` of our own as a child process, if
+it is installed; a broker inside this process, which is slower, speaks MQTT 3.1.1 only and does not send again
+what was not acknowledged when a connection breaks.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import getpass
+import logging
+import os
+import shutil
+import signal
+import socket
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+from urllib.parse import quote, urlsplit, urlunsplit
+
+from service.settings import Settings
+
+_log = logging.getLogger(__name__)
+
+_START_S = 10.0
+_STOP_S = 10.0
+_LOOPBACK = {"127.0.0.1", "::1", "localhost"}
+
+
+class BrokerError(Exception):
+    """The broker cannot be had; the message names the setting to change."""
+
+
+@dataclass(frozen=True)
+class BrokerHandle:
+    """A broker that can be connected to."""
+
+    url: str = field(repr=False)
+    """``mqtt://[user:password@]host:port``."""
+    kind: Literal["external", "mosquitto", "in-process"]
+    mqtt5: bool
+    """Whether it speaks MQTT 5; otherwise 3.1.1."""
+    redelivers: bool
+    """Whether it sends again what was not acknowledged when a connection broke."""
+
+
+@asynccontextmanager
+async def running_broker(settings: Settings) -> AsyncIterator[BrokerHandle]:
+    """Provide a broker for as long as the context lasts.
+
+    Raises
+    ------
+    BrokerError
+        If there is none to be had.
+    """
+    if settings.mqtt_url:
+        url = _with_password(settings.mqtt_url, settings.mqtt_password_file)
+        yield BrokerHandle(url, "external", mqtt5=True, redelivers=True)
+        return
+    host, port = _free_bind(settings.mqtt_bind)
+    if host not in _LOOPBACK:
+        _log.warning("EVENLEAF_MQTT_BIND=%s: whoever reaches this address can publish", settings.mqtt_bind)
+    program = find_mosquitto()
+    if program is not None:
+        async with _mosquitto(program, host, port, settings.data_dir / "mosquitto") as handle:
+            yield handle
+    else:
+        async with _in_process(host, port) as handle:
+            yield handle
+
+
+def find_mosquitto() -> str | None:
+    """Return the ``mosquitto`` program, if it is installed; Debian keeps it where users have no PATH."""
+    return shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+
+
+def _with_password(url: str, password_file: str) -> str:
+    """Return the URL with the password that a file holds."""
+    if not password_file:
+        return url
+    try:
+        password = Path(password_file).read_text(encoding="utf-8").strip()
+    except OSError as error:
+        raise BrokerError(f"EVENLEAF_MQTT_PASSWORD_FILE={password_file}: {error.strerror}") from error
+    parts = urlsplit(url)
+    if not parts.username:
+        raise BrokerError("EVENLEAF_MQTT_PASSWORD_FILE needs a user in EVENLEAF_MQTT_URL, mqtt://user@host")
+    place = parts.netloc.rpartition("@")[2]
+    return urlunsplit(parts._replace(netloc=f"{parts.username}:{quote(password, safe='')}@{place}"))
+
+
+def _free_bind(bind: str) -> tuple[str, int]:
+    """Return host and port to listen on, port 0 replaced by a free one.
+
+    Raises
+    ------
+    BrokerError
+        If the setting is not an address, or the port is taken.
+    """
+    host, _, port_text = bind.rpartition(":")
+    host = host.strip("[]")
+    if not host or not port_text.isdecimal() or int(port_text) > 65535:
+        raise BrokerError(f"EVENLEAF_MQTT_BIND={bind!r} is not host:port, for example 127.0.0.1:1883")
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.socket(family, socket.SOCK_STREAM) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, int(port_text)))
+        except OSError as error:
+            raise BrokerError(
+                f"EVENLEAF_MQTT_BIND={bind}: cannot listen there ({error.strerror}). Set it to a free port,"
+                " for example 127.0.0.1:1884, or EVENLEAF_MQTT_URL to the broker that is there"
+                " already."
+            ) from error
+        return host, int(probe.getsockname()[1])
+
+
+# --------------------------------------------------------------------------- mosquitto as a child
+
+
+def mosquitto_conf(host: str, port: int, data_dir: Path) -> str:
+    """Return the configuration of our own mosquitto."""
+    lines = [
+        f"listener {port} {host}",
+        "allow_anonymous true",
+        "persistence true",
+        f"persistence_location {data_dir}/",
+        # What a killed broker may lose is bounded by this many changes; a stopped one loses nothing.
+        "autosave_on_changes true",
+        "autosave_interval 1000",
+        # The queue of a listener that is away must not overflow: by default only 1000 messages are kept.
+        "max_queued_messages 0",
+        "max_inflight_messages 5000",
+        # A larger message ends the sender's connection; up to here it is kept as a dead letter.
+        "max_packet_size 8388608",
+        "log_dest stderr",
+        "log_timestamp false",
+        "log_type error",
+        "log_type warning",
+    ]
+    if os.name == "posix" and os.geteuid() == 0:
+        lines.append(
+            f"user {getpass.getuser()}"
+        )  # started as root it would change to a user without our files
+    return "\n".join(lines) + "\n"
+
+
+def _write_conf(host: str, port: int, data_dir: Path) -> Path:
+    folder = data_dir.resolve()
+    folder.mkdir(parents=True, exist_ok=True)
+    conf = folder / "mosquitto.conf"
+    conf.write_text(mosquitto_conf(host, port, folder), encoding="utf-8")
+    return conf
+
+
+@asynccontextmanager
+async def _mosquitto(program: str, host: str, port: int, data_dir: Path) -> AsyncIterator[BrokerHandle]:
+    conf = _write_conf(host, port, data_dir)
+    process = await _spawn(program, conf)
+    try:
+        await _until_answering(process, host, port)
+    except BaseException:
+        await _end(process)
+        raise
+    keeper = asyncio.create_task(_keep_running(program, conf, process))
+    try:
+        yield BrokerHandle(f"mqtt://{_url_host(host)}:{port}", "mosquitto", mqtt5=True, redelivers=True)
+    finally:
+        keeper.cancel()
+        with suppress(asyncio.CancelledError):
+            await keeper
+
+
+async def _spawn(program: str, conf: Path) -> asyncio.subprocess.Process:
+    # A session of its own: the terminal's Ctrl-C reaches us alone, and the broker outlives the last writes.
+    return await asyncio.create_subprocess_exec(
+        program, "-c", str(conf), stderr=asyncio.subprocess.PIPE, start_new_session=True
+    )
+
+
+async def _until_answering(process: asyncio.subprocess.Process, host: str, port: int) -> None:
+    deadline = asyncio.get_running_loop().time() + _START_S
+    while asyncio.get_running_loop().time() < deadline:
+        if process.returncode is not None:
+            said = (await process.stderr.read()).decode(errors="replace").strip() if process.stderr else ""
+            raise BrokerError(
+                f"mosquitto ended at once ({said or process.returncode}). Set EVENLEAF_MQTT_BIND to a free"
+                " port, or EVENLEAF_MQTT_URL to a broker that runs."
+            )
+        try:
+            _, writer = await asyncio.open_connection(host, port)
+        except OSError:
+            await asyncio.sleep(0.02)
+        else:
+            writer.close()
+            with suppress(OSError):
+                await writer.wait_closed()
+            return
+    raise BrokerError(f"mosquitto does not answer at {host}:{port}; see EVENLEAF_MQTT_BIND")
+
+
+async def _keep_running(program: str, conf: Path, process: asyncio.subprocess.Process) -> None:
+    """Pass on what the broker says, and start it again if it ends; end it when cancelled."""
+    try:
+        while True:
+            while process.stderr is not None and (line := await process.stderr.readline()):
+                said = line.decode(errors="replace").rstrip()
+                _log.log(logging.ERROR if "Error" in said else logging.INFO, "mosquitto: %s", said)
+            code = await process.wait()
+            _log.error("mosquitto ended (%s); starting it again", code)
+            await asyncio.sleep(1.0)
+            process = await _spawn(program, conf)
+    finally:
+        await asyncio.shield(_end(process))
+
+
+async def _end(process: asyncio.subprocess.Process) -> None:
+    if process.returncode is not None:
+        return
+    with suppress(ProcessLookupError):
+        process.send_signal(signal.SIGTERM)
+    try:
+        # Reading on keeps a last word from blocking it.
+        await asyncio.wait_for(process.communicate(), _STOP_S)
+    except TimeoutError:
+        with suppress(ProcessLookupError):
+            process.kill()
+        await process.wait()
+
+
+# --------------------------------------------------------------------------- inside this process
+
+
+@asynccontextmanager
+async def _in_process(host: str, port: int) -> AsyncIterator[BrokerHandle]:
+    from ingest.embedded import in_process_broker
+
+    _log.warning(
+        "mosquitto is not installed: the broker inside this process takes over. It does not send again what"
+        " was not acknowledged when a connection breaks; install mosquitto to lose nothing."
+    )
+    async with in_process_broker(f"{_url_host(host)}:{port}") as user:
+        yield BrokerHandle(
+            f"mqtt://{user}@{_url_host(host)}:{port}", "in-process", mqtt5=False, redelivers=False
+        )
+
+
+def _url_host(host: str) -> str:
+    reachable = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104 - where to connect to it
+    return f"[{reachable}]" if ":" in reachable else reachable

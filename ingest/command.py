@@ -1,0 +1,68 @@
+"""Listening from start to stop, as ``evenleaf ingest`` and the embedded mode of ``evenleaf serve`` do it."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+
+from ingest.listener import CLIENT_ID, BrokerAddress, MqttSource
+from ingest.writer import Writer
+from service.clock import Clock
+from service.records.store import Store
+from service.settings import Settings
+
+_log = logging.getLogger(__name__)
+
+_WATCH_S = 5.0
+
+
+async def run_ingest(
+    store: Store,
+    clock: Clock,
+    settings: Settings,
+    stop: asyncio.Event,
+    *,
+    url: str,
+    mqtt5: bool,
+    client_id: str = CLIENT_ID,
+) -> None:
+    """Take readings from a broker into the store until ``stop`` is set.
+
+    Parameters
+    ----------
+    store, clock, settings
+        The parts it works with.
+    stop
+        Set it for a clean end: what has arrived is stored and acknowledged, touched hours are computed.
+    url
+        ``mqtt[s]://[user[:password]@]host[:port]``.
+    mqtt5
+        Whether the broker speaks MQTT 5; otherwise 3.1.1.
+    client_id
+        Whose session at the broker to resume. Two that run at once need two.
+    """
+    source = MqttSource(BrokerAddress.parse(url), settings.mqtt_topic, clock, mqtt5=mqtt5, client_id=client_id)
+    writer = Writer(store, settings, source, stop)
+    source.start()
+    watching = asyncio.create_task(_watch(source))
+    try:
+        await writer.run()
+    finally:
+        watching.cancel()
+        await source.close()
+        _log.info(
+            "Took %d messages: %d readings, %d dead letters, %d hours computed",
+            writer.counts.messages,
+            writer.counts.readings,
+            writer.counts.dead_letters,
+            writer.counts.hours,
+        )
+
+
+async def _watch(source: MqttSource) -> None:
+    """Start the listener anew when its network thread died, which nothing else would tell."""
+    while True:
+        await asyncio.sleep(_WATCH_S)
+        if not source.healthy():
+            _log.error("The listener's network thread died; starting it anew")
+            await source.revive()

@@ -1,0 +1,454 @@
+"""From what arrives to what a zone's plants got: readings, and the conditions of each clock hour.
+
+Messages come decoded (:class:`Arrival`); here their values are converted, checked against the plausible
+range and the clock, and stored together with the marks of the hours they touch, in one transaction. Hours are
+computed from the readings afterwards, just those that were touched, so that late, repeated and corrected
+readings count.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.agronomy import sampling
+from service.records import conditions as records
+from service.records.conditions import Refused
+from service.records.store import UnitOfWork
+from service.records.tables import Sensor
+from service.work.quantities import line, plausible_range
+
+__all__ = [
+    "REASONS",
+    "Arrival",
+    "Directory",
+    "Fault",
+    "Limits",
+    "Refused",
+    "Sample",
+    "Stored",
+    "Stream",
+    "load_directory",
+    "settle_hours",
+    "store_arrivals",
+    "stream_of",
+    "touch_span",
+]
+
+_log = logging.getLogger(__name__)
+
+REASONS: dict[str, str] = {
+    "malformed": "not a number, not JSON, or of a shape that holds no samples",
+    "no_value": "no number where the sensor's value should be",
+    "bad_time": "a time that cannot be read, or that has no offset",
+    "not_finite": "not a number (NaN) or infinite",
+    "out_of_range": "outside what the sensor can plausibly measure",
+    "in_the_future": "ahead of the clock",
+    "too_old": "older than readings are taken",
+    "unknown_topic": "no sensor claims the topic",
+    "oversized": "larger than a message may be",
+    "refused": "the database refused it",
+}
+"""Why a message, or a part of it, is kept as a dead letter instead of as readings."""
+
+KEPT_BYTES = 4096
+"""How much of a payload is kept where it is only shown: oversized messages and unknown topics."""
+_KEPT_PER_UNKNOWN_TOPIC = 1000
+_KEPT_TOPIC_LENGTH = 255
+_FAULTS_NAMED = 20
+
+TEMPERATURE = "temp_air_c"
+LIGHT = "ppfd_umol"
+_HOURLY = (TEMPERATURE, LIGHT)
+
+_HOUR = timedelta(hours=1)
+_HOUR_S = 3600
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_SPAN_GAP = timedelta(hours=12)
+
+
+# --------------------------------------------------------------------------- what arrives
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """What taking messages needs to know of a sensor."""
+
+    sensor_id: int
+    topic: str
+    value_pointer: str
+    time_pointer: str
+    scale: float
+    offset: float
+    low: float
+    high: float
+    zone_id: int | None
+    """The zone whose hours its readings make; none: they make no hours."""
+    reach_before_s: float
+    reach_after_s: float
+
+
+def stream_of(sensor: Sensor) -> Stream:
+    """Return what taking messages needs to know of a sensor.
+
+    Raises
+    ------
+    ValueError
+        If its quantity, unit and light source do not go together.
+    """
+    conversion = line(sensor.quantity, sensor.unit, sensor.light_source)
+    low, high = plausible_range(sensor.quantity, sensor.sampling)
+    before_s, after_s = sampling.reach_s(sensor.sampling, sensor.interval_s)
+    return Stream(
+        sensor_id=sensor.id,
+        topic=sensor.topic,
+        value_pointer=sensor.value_pointer,
+        time_pointer=sensor.time_pointer,
+        scale=conversion.scale * sensor.factor,
+        offset=conversion.offset * sensor.factor,
+        low=low if sensor.valid_min is None else sensor.valid_min,
+        high=high if sensor.valid_max is None else sensor.valid_max,
+        zone_id=sensor.zone_id if sensor.quantity in _HOURLY else None,
+        reach_before_s=before_s,
+        reach_after_s=after_s,
+    )
+
+
+class Directory:
+    """The sensors by topic, as they were when last looked at."""
+
+    def __init__(self, mark: tuple[int, int, int] | None = None, streams: Iterable[Stream] = ()) -> None:
+        self.mark = mark
+        self._by_topic: dict[str, tuple[Stream, ...]] = {}
+        for stream in streams:
+            self._by_topic[stream.topic] = (*self._by_topic.get(stream.topic, ()), stream)
+
+    def of(self, topic: str) -> tuple[Stream, ...]:
+        """Return the sensors of a topic; none: nobody claims it."""
+        return self._by_topic.get(topic, ())
+
+
+async def load_directory(uow: UnitOfWork, known: Directory) -> Directory:
+    """Return ``known`` itself if no sensor was added or changed since, else the sensors as they are now."""
+    mark = await records.sensors_mark(uow)
+    if mark == known.mark:
+        return known
+    streams = []
+    for sensor in await records.active_sensors(uow):
+        try:
+            streams.append(stream_of(sensor))
+        except ValueError as error:
+            _log.error("Sensor %s (%s) takes no messages: %s", sensor.id, sensor.topic, error)
+    return Directory(mark, streams)
+
+
+class Sample(NamedTuple):
+    """One value of one sensor, in the unit of its payloads."""
+
+    stream: Stream
+    at: datetime
+    value: float
+    where: str = ""
+    """The place in the message, where it holds several."""
+
+
+class Fault(NamedTuple):
+    """Why a message or a part of it is not a reading."""
+
+    reason: str
+    detail: str
+    sensor_id: int | None = None
+
+
+@dataclass(slots=True)
+class Arrival:
+    """One message, decoded for the sensors of its topic."""
+
+    topic: str
+    payload: bytes
+    received_at: datetime
+    size_bytes: int
+    """Size of the whole message, of which ``payload`` may be only the first part."""
+    samples: Sequence[Sample] = ()
+    faults: Sequence[Fault] = ()
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Which moments are taken, against the moment of arrival."""
+
+    max_lead: timedelta
+    max_age: timedelta
+
+
+@dataclass
+class Stored:
+    """What became of some arrivals."""
+
+    readings: int = 0
+    dead_letters: int = 0
+    """Messages that are, in part or as a whole, no readings; also those that are only counted."""
+    touched: set[tuple[int, datetime]] = field(default_factory=set)
+
+
+async def store_arrivals(uow: UnitOfWork, arrivals: Sequence[Arrival], limits: Limits) -> Stored:
+    """Store the readings in some messages, and the rest with the reason why it is none.
+
+    Of two values of one sensor for one moment the later to arrive wins. Every arrival is accounted for: as
+    readings, as a dead letter, or as both.
+
+    Raises
+    ------
+    Refused
+        If the database refuses the rows, for example because a sensor was removed meanwhile.
+    """
+    values: dict[tuple[datetime, int], float] = {}
+    touched_seconds: set[tuple[int, int]] = set()
+    letters: list[dict[str, Any]] = []
+    unknown: list[Arrival] = []
+    stored = Stored()
+    for arrival in arrivals:
+        faults = list(arrival.faults)
+        latest = arrival.received_at + limits.max_lead
+        oldest = arrival.received_at - limits.max_age
+        for sample in arrival.samples:
+            stream, at, raw, _ = sample
+            value = raw * stream.scale + stream.offset
+            if stream.low <= value <= stream.high and oldest <= at <= latest:
+                values[at, stream.sensor_id] = value
+                if stream.zone_id is not None:
+                    seconds = (at - _EPOCH).total_seconds()
+                    first = int((seconds - stream.reach_before_s) // _HOUR_S)
+                    last = int((seconds + stream.reach_after_s) // _HOUR_S)
+                    touched_seconds.update((stream.zone_id, hour) for hour in range(first, last + 1))
+            else:
+                faults.append(_not_taken(sample, value, arrival.received_at, limits))
+        if faults:
+            if faults[0].reason == "unknown_topic":
+                unknown.append(arrival)
+            letters.append(_letter(arrival, faults))
+    stored.readings = len(values)
+    stored.dead_letters = len(letters)
+    stored.touched = {(zone_id, _EPOCH + hour * _HOUR) for zone_id, hour in touched_seconds}
+    with records.refusals():
+        if unknown:
+            letters = await _count_unknown(uow, unknown, letters)
+        # In order of the key: SQLite appends, and two processes on PostgreSQL cannot lock each other out.
+        await records.save_readings(
+            uow, [{"sensor_id": s, "at": at, "value": value} for (at, s), value in sorted(values.items())]
+        )
+        await records.touch_hours(uow, stored.touched)
+        await records.add_dead_letters(uow, letters)
+    return stored
+
+
+def _not_taken(sample: Sample, value: float, received_at: datetime, limits: Limits) -> Fault:
+    """Say why a sample, which is ``value`` in the unit kept, is not taken."""
+    stream, at, raw, where = sample
+    shown = f"{where}: " if where else ""
+    if not stream.low <= value <= stream.high:
+        kept = f"{raw:g}" if value == raw else f"{raw:g} becomes {value:g}, which"
+        detail = f"{kept} is outside {stream.low:g} to {stream.high:g}"
+        return Fault("out_of_range", shown + detail, stream.sensor_id)
+    if at > received_at:
+        detail = f"{at.isoformat()} is {at - received_at} ahead of the clock; {limits.max_lead} is allowed"
+        return Fault("in_the_future", shown + detail, stream.sensor_id)
+    detail = f"{at.isoformat()} is more than {limits.max_age.total_seconds() / 86400:g} days old"
+    return Fault("too_old", shown + detail, stream.sensor_id)
+
+
+def _letter(arrival: Arrival, faults: Sequence[Fault]) -> dict[str, Any]:
+    """Return one dead letter for all that is wrong with a message."""
+    details = [fault.detail for fault in faults[:_FAULTS_NAMED]]
+    if len(faults) > _FAULTS_NAMED:
+        reasons = Counter(fault.reason for fault in faults)
+        counts = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common())
+        details.append(f"and {len(faults) - _FAULTS_NAMED} more ({counts} in all)")
+    sensor_ids = {fault.sensor_id for fault in faults}
+    return {
+        "topic": arrival.topic[:_KEPT_TOPIC_LENGTH],
+        "payload": arrival.payload,
+        "size_bytes": arrival.size_bytes,
+        "received_at": arrival.received_at,
+        "reason": faults[0].reason,
+        "detail": "; ".join(details),
+        "sensor_id": sensor_ids.pop() if len(sensor_ids) == 1 else None,
+    }
+
+
+async def _count_unknown(
+    uow: UnitOfWork, arrivals: Sequence[Arrival], letters: Sequence[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """Count messages of topics that no sensor claims; return the letters to keep, so many a topic."""
+    rows: dict[str, dict[str, Any]] = {}
+    for arrival in arrivals:
+        topic = arrival.topic[:_KEPT_TOPIC_LENGTH]
+        row = rows.setdefault(
+            topic, {"topic": topic, "first_seen_at": arrival.received_at, "messages": 0, "last_payload": b""}
+        )
+        row["messages"] += 1
+        row["last_seen_at"] = arrival.received_at
+        row["last_payload"] = arrival.payload[:KEPT_BYTES]
+    seen = await records.unknown_topic_counts(uow, rows)
+    await records.count_unknown_topics(uow, [rows[topic] for topic in sorted(rows)])
+    kept = []
+    for letter in letters:
+        if letter["reason"] == "unknown_topic":
+            count = seen.get(letter["topic"], 0)
+            seen[letter["topic"]] = count + 1
+            if count >= _KEPT_PER_UNKNOWN_TOPIC:
+                continue
+        kept.append(letter)
+    return kept
+
+
+# --------------------------------------------------------------------------- hours
+
+
+async def touch_span(uow: UnitOfWork, zone_id: int, start: datetime, end: datetime) -> None:
+    """Mark every hour of a zone that overlaps ``start`` to ``end`` to be computed again."""
+    first = int((start - _EPOCH) // _HOUR)
+    last = int((end - _EPOCH) // _HOUR)
+    await records.touch_hours(uow, [(zone_id, _EPOCH + hour * _HOUR) for hour in range(first, last + 1)])
+
+
+async def settle_hours(uow: UnitOfWork, limit: int = 1000) -> list[tuple[int, datetime]]:
+    """Compute touched hours from their readings; return those that were computed.
+
+    The marks go first and the readings are read after, in one transaction: a reading that is stored meanwhile
+    sets its mark again.
+
+    Parameters
+    ----------
+    uow
+        The transaction.
+    limit
+        The most hours to take on; if as many come back, there may be more.
+
+    Returns
+    -------
+    list of (zone_id, at)
+        The hours that were computed.
+    """
+    marks = await records.take_touched_hours(uow, limit)
+    by_zone: dict[int, list[datetime]] = defaultdict(list)
+    for zone_id, at in marks:
+        by_zone[zone_id].append(at)
+    sensors_by_zone: dict[int, list[Sensor]] = defaultdict(list)
+    if marks:
+        for sensor in await records.sensors_of_zones(uow, by_zone, _HOURLY):
+            if sensor.zone_id is not None:
+                sensors_by_zone[sensor.zone_id].append(sensor)
+    measured: list[dict[str, Any]] = []
+    unmeasured: list[tuple[int, datetime]] = []
+    for zone_id, hours in by_zone.items():
+        for span in _spans(hours):
+            rows = await _span_hours(uow, sensors_by_zone[zone_id], span[0], span[-1] + _HOUR)
+            for at in span:
+                row = rows.get(at)
+                if row is None:
+                    unmeasured.append((zone_id, at))
+                else:
+                    measured.append({"zone_id": zone_id, "at": at, **row})
+    await records.save_hours(uow, measured)
+    await records.remove_hours(uow, unmeasured)
+    return marks
+
+
+def _spans(hours: Sequence[datetime]) -> Iterator[Sequence[datetime]]:
+    """Split hours in order into runs without long gaps, so that one query serves a run."""
+    start = 0
+    for index in range(1, len(hours)):
+        if hours[index] - hours[index - 1] > _SPAN_GAP:
+            yield hours[start:index]
+            start = index
+    yield hours[start:]
+
+
+async def _span_hours(
+    uow: UnitOfWork, sensors: Sequence[Sensor], start: datetime, end: datetime
+) -> Mapping[datetime, dict[str, Any]]:
+    """Return the conditions of the hours from ``start`` to ``end`` in which something was measured."""
+    if not sensors:
+        return {}
+    reaches = [sampling.reach_s(sensor.sampling, sensor.interval_s) for sensor in sensors]
+    readings = await records.readings_between(
+        uow,
+        [sensor.id for sensor in sensors],
+        start - timedelta(seconds=max(after for _, after in reaches)),
+        end + timedelta(seconds=max(before for before, _ in reaches)),
+    )
+    # Seconds from the start of the span: small numbers keep their microseconds.
+    samples: dict[int, tuple[list[float], list[float]]] = defaultdict(lambda: ([], []))
+    for sensor_id, at, value in readings:
+        times, values = samples[sensor_id]
+        times.append((at - start).total_seconds())
+        values.append(value)
+    count = int((end - start) // _HOUR)
+    temperature = _Together(count)
+    light = _Together(count)
+    for sensor in sensors:
+        if sensor.id not in samples:
+            continue
+        times_s, kept = (np.asarray(column, dtype=np.float64) for column in samples[sensor.id])
+        if sensor.quantity == TEMPERATURE:
+            sums = sampling.hourly(times_s, kept, sensor.sampling, sensor.interval_s, 0.0, count)
+            temperature.add(sums, 1.0)
+        else:
+            # A dark sensor that reads a little below zero has not seen negative light.
+            kept = np.maximum(kept, 0.0)
+            sums = sampling.hourly(times_s, kept, sensor.sampling, sensor.interval_s, 0.0, count)
+            # A running total is kept in mol m-2 and a flux in umol m-2 s-1.
+            light.add(sums, 1.0 if sensor.sampling == "total" else 1e-6)
+    return {
+        start + index * _HOUR: {
+            "temp_mean_c": _or_none(temperature.mean[index]),
+            "temp_min_c": _or_none(temperature.low[index]),
+            "temp_max_c": _or_none(temperature.high[index]),
+            "temp_coverage": float(temperature.coverage[index]),
+            "light_mol": _or_none(light.mean[index] * light.coverage[index] * _HOUR_S),
+            "light_coverage": float(light.coverage[index]),
+        }
+        for index in np.flatnonzero((temperature.coverage > 0) | (light.coverage > 0)).tolist()
+    }
+
+
+def _or_none(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+class _Together:
+    """The sensors of one quantity in one zone, hour by hour.
+
+    The mean is weighted by what each sensor covered. How much of the hour they covered between them is taken
+    as what the best of them covered: at least that much was.
+    """
+
+    def __init__(self, count: int) -> None:
+        self._integral = np.zeros(count)
+        self._covered_s = np.zeros(count)
+        self.coverage = np.zeros(count)
+        self.low = np.full(count, np.inf)
+        self.high = np.full(count, -np.inf)
+
+    def add(self, sums: sampling.HourlySums, scale: float) -> None:
+        """Add one sensor's hours, its integrals multiplied by ``scale``."""
+        self._integral += sums.integral * scale
+        self._covered_s += sums.covered_s
+        self.coverage = np.maximum(self.coverage, sums.covered_s / _HOUR_S)
+        self.low = np.fmin(self.low, sums.minimum)
+        self.high = np.fmax(self.high, sums.maximum)
+
+    @property
+    def mean(self) -> NDArray[np.float64]:
+        """Integral a second, NaN where nothing was covered."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(self._covered_s > 0, self._integral / self._covered_s, np.nan)

@@ -1,0 +1,238 @@
+"""Advice on seedings, in a grower's words: dated seedings on allowed weekdays, and the figures behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from service.agronomy.forecast import EARLY_SHARE
+from service.agronomy.outlook import Measured
+from service.agronomy.succession import Advice as Figures
+from service.records.tables import Advice, Succession, Zone
+from service.work.alerts import Condition
+from service.work.times import EPOCH, epoch_hours, local_day, moment_of, seeding_moment
+
+INTERVAL_ALERT = "seeding_interval"
+SITES_ALERT = "sites_short"
+WINDOW_ALERT = "window_missed"
+ALERT_KINDS = frozenset({INTERVAL_ALERT, SITES_ALERT, WINDOW_ALERT})
+
+
+@dataclass(frozen=True)
+class Week:
+    """Means of what was measured over seven days."""
+
+    dli_mol: float
+    temp_c: float
+
+
+def measured_week(measured: Measured, end: datetime) -> Week | None:
+    """Return the means over the seven days before a moment; none if less than three quarters was measured."""
+    inside = (measured.hour >= epoch_hours(end) - 168) & (measured.hour < epoch_hours(end))
+    light, temp = measured.light_mol[inside], measured.temp_c[inside]
+    if min(np.count_nonzero(~np.isnan(light)), np.count_nonzero(~np.isnan(temp))) < 126:
+        return None
+    return Week(float(np.nanmean(light)) * 24.0, float(np.nanmean(temp)))
+
+
+def allowed_days(
+    moments: Sequence[datetime], weekdays: Sequence[int], zone: ZoneInfo, earliest: date
+) -> list[tuple[date, int]]:
+    """Round moments to allowed local days, none before ``earliest``.
+
+    Returns
+    -------
+    list of (day, seedings)
+        In rising order. Where two seedings fall on one allowed day they are one seeding of twice the size.
+    """
+    counts: dict[date, int] = {}
+    for moment in moments:
+        ideal = max(local_day(moment + timedelta(hours=4), zone), earliest)
+        near = sorted(
+            (ideal + timedelta(days=d) for d in range(-6, 7) if ideal + timedelta(days=d) >= earliest),
+            key=lambda day: (abs((day - ideal).days), day),
+        )
+        day = next(d for d in near if d.isoweekday() in weekdays)
+        counts[day] = counts.get(day, 0) + 1
+    return sorted(counts.items())
+
+
+def advice_row(
+    figures: Figures,
+    succession: Succession,
+    channels: Zone,
+    zone: ZoneInfo,
+    now: datetime,
+    input_key: str,
+    measured: Measured,
+    batch_codes: Sequence[str],
+) -> Advice:
+    """Return the advice as it is kept and shown."""
+    earliest = local_day(now, zone)
+    if now > seeding_moment(earliest, zone):
+        earliest += timedelta(days=1)
+    moments = [EPOCH + timedelta(hours=h) for h in figures.seedings_h]
+    days = allowed_days(moments, succession.seeding_weekdays, zone, earliest)
+    first = days[0][0] if days else earliest
+    return Advice(
+        succession_id=succession.id,
+        made_at=now,
+        input_key=input_key,
+        decision=figures.decision,
+        binding=figures.binding,
+        interval_days=round(figures.interval_days, 2),
+        advised_interval_days=round(figures.advised_interval_days, 1),
+        cells_per_seeding=figures.cells,
+        from_on=first,
+        probability=round(figures.probability, 2),
+        seedings=[{"on": day.isoformat(), "cells": figures.cells * times} for day, times in days],
+        outcome=_outcome(figures),
+        reasons=reasons(figures, succession, channels, zone, now, measured, batch_codes),
+    )
+
+
+def _outcome(figures: Figures) -> dict[str, Any]:
+    def rounded(value: float | None, digits: int = 1) -> float | None:
+        return None if value is None else round(value, digits)
+
+    return {
+        "harvestGapDaysWithout": rounded(figures.gap_without_days),
+        "harvestGapDaysWith": rounded(figures.gap_with_days),
+        "continuityIntervalDays": rounded(figures.continuity_interval_days),
+        "durationDays": rounded(figures.duration_now_days),
+        "durationSlope": rounded(figures.duration_slope, 2),
+        "sites": figures.sites,
+        "sitesNeeded": round(figures.sites_needed),
+        "sitesNeededAdvised": round(figures.sites_needed_advised),
+        "sitesNeededLightHeads": round(figures.sites_needed_light),
+    }
+
+
+def reasons(
+    figures: Figures,
+    succession: Succession,
+    channels: Zone,
+    zone: ZoneInfo,
+    now: datetime,
+    measured: Measured,
+    batch_codes: Sequence[str],
+) -> list[str]:
+    """Say why, with figures from the measured hours."""
+    said = [_conditions(channels, now, measured)]
+    if figures.duration_now_days is None:
+        said.append("A seeding made now is not forecast to reach its target weight within the outlook.")
+    elif figures.duration_slope is not None:
+        change = "longer" if figures.duration_slope >= 0 else "shorter"
+        said.append(
+            f"A seeding made now is forecast to take {figures.duration_now_days:.0f} days to harvest; each day later"
+            f" makes it {abs(figures.duration_slope):.2f} days {change}."
+        )
+    if figures.gap_without_days is not None:
+        said.append(
+            f"Seeding every {figures.interval_days:g} days, the coming harvests fall {figures.gap_without_days:.1f}"
+            f" days apart; wished are {succession.harvest_interval_days:g}. Even harvests ask for a seeding every"
+            f" {figures.continuity_interval_days:.1f} days."
+        )
+    if figures.binding == "sites":
+        said.extend(_sites(figures, channels, zone))
+    for index, free_h in figures.late:
+        free = f"on {local_day(moment_of(free_h), zone):%d %b}" if np.isfinite(free_h) else "too late to be foreseen"
+        said.append(
+            f"Seedlings of {batch_codes[index]} pass their transplant window before sites fall free ({free})."
+        )
+    if figures.binding == "window":
+        said.append("Transplants come too old: go a day longer between seedings (common practice).")
+    return said
+
+
+def _conditions(channels: Zone, now: datetime, measured: Measured) -> str:
+    week, before = measured_week(measured, now), measured_week(measured, now - timedelta(days=28))
+    if week is None:
+        known = int(np.count_nonzero(~np.isnan(measured.light_mol[measured.hour >= epoch_hours(now) - 168])))
+        return (
+            f"Only {known} of the last 168 hours were measured in {channels.name}: the forecast rests on the climate"
+            " of the latitude and is uncertain."
+        )
+    text = f"Measured in {channels.name} over the last 7 days: {week.dli_mol:.1f} mol m-2 d-1 and {week.temp_c:.1f} °C"
+    if before is None:
+        return text + "."
+    return text + f"; four weeks earlier {before.dli_mol:.1f} mol m-2 d-1 and {before.temp_c:.1f} °C."
+
+
+def _sites(figures: Figures, channels: Zone, zone: ZoneInfo) -> list[str]:
+    when = f" by {local_day(moment_of(figures.sites_peak_h), zone):%d %b}" if figures.sites_peak_h else ""
+    short = figures.sites_needed - figures.sites
+    said = [
+        f"Sites bind: even harvests at {figures.continuity_interval_days:.1f} days would hold"
+        f" {figures.sites_needed:.0f} sites of {channels.name}{when}; it has {figures.sites}. Seedings closer together"
+        f" would only grow old on the nursery table."
+    ]
+    gain = figures.sites_needed - figures.sites_needed_light
+    ways = [f"{short:.0f} more sites"]
+    if gain >= 1:
+        ways.append(f"heads cut at {EARLY_SHARE:.0%} of the target weight, which frees {gain:.0f}")
+    ways.append(
+        f"{figures.cells} cells a seeding every {figures.advised_interval_days:.1f} days, as advised, which holds"
+        f" {figures.sites_needed_advised:.0f}"
+    )
+    said.append(f"What would free them: {'; or '.join(ways)}; or more light.")
+    return said
+
+
+def conditions_of(
+    advice: Advice, figures: Figures, succession: Succession, zone: ZoneInfo, batch_codes: Sequence[str]
+) -> list[Condition]:
+    """Return what of an advice deserves an alert."""
+    found: list[Condition] = []
+    subject = f"succession:{succession.id}"
+    detail = " ".join(advice.reasons)
+    if advice.decision != "hold":
+        found.append(
+            Condition(
+                kind=INTERVAL_ALERT,
+                subject=subject,
+                severity="warning",
+                title=f"{succession.name}: {advice.decision} the seeding interval from {advice.interval_days:g} to"
+                f" {advice.advised_interval_days:g} days",
+                detail=detail,
+                next_step=f"Seed {advice.cells_per_seeding} cells every {advice.advised_interval_days:g} days from"
+                f" {advice.from_on:%d %b %Y}.",
+                evidence={"adviceDecision": advice.decision, "binding": advice.binding, **advice.outcome},
+            )
+        )
+    if advice.binding == "sites":
+        found.append(
+            Condition(
+                kind=SITES_ALERT,
+                subject=subject,
+                severity="warning",
+                title=f"{succession.name}: sites will be short",
+                detail=detail,
+                next_step=advice.reasons[-1] if not figures.late else _sites_step(advice),
+                evidence={"sites": figures.sites, "sitesNeeded": round(figures.sites_needed)},
+            )
+        )
+    for index, free_h in figures.late:
+        code = batch_codes[index]
+        free = local_day(moment_of(free_h), zone).isoformat() if np.isfinite(free_h) else None
+        found.append(
+            Condition(
+                kind=WINDOW_ALERT,
+                subject=f"batch:{code}",
+                severity="warning",
+                title=f"{code}: seedlings will be too old before sites fall free",
+                detail=f"Sites for {code} fall free {free or 'later than can be foreseen'}, after its window closes.",
+                next_step="Cut ready heads first, transplant the best seedlings only, or discard the batch.",
+                evidence={"sitesFreeOn": free},
+            )
+        )
+    return found
+
+
+def _sites_step(advice: Advice) -> str:
+    return f"Seed {advice.cells_per_seeding} cells a seeding, or cut heads lighter to free sites."
