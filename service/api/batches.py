@@ -1,0 +1,275 @@
+"""Batches and their ledgers."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Annotated, Literal
+
+from litestar import Controller, Response, get, patch, post
+from litestar.params import Parameter
+from msgspec import UNSET, Meta, UnsetType
+
+from service.api.bodies import Body, Page, View, view
+from service.api.operations import (
+    CHANGE,
+    CREATE,
+    ETAG,
+    LOCATION,
+    PAGE,
+    READ,
+    After,
+    IfMatch,
+    Limit,
+    Now,
+    seen_version,
+)
+from service.records.store import UnitOfWork
+from service.work import batches
+from service.work.access import Access
+from service.work.batches import BatchView as Seeded
+
+Stage = Literal["nursery", "channels", "finished"]
+Kind = Literal[
+    "seeded", "emergence_counted", "leaves_counted", "transplanted", "moved", "discarded", "harvested"
+]
+
+SuccessionId = Annotated[int, Meta(description="The succession that seeded it.", examples=[1])]
+CultivarId = Annotated[
+    int | None,
+    Meta(description="The cultivar sown; the succession's if not said, null: unknown.", examples=[1]),
+]
+Code = Annotated[
+    str,
+    Meta(
+        description="Short name, one of a kind in its house; made up if not said.", examples=["N1-BUT-260803"]
+    ),
+]
+Cells = Annotated[int, Meta(description="Cells seeded; the succession's if not said.", examples=[480])]
+SeededOn = Annotated[
+    date, Meta(description="Local day of the house on which it was seeded.", examples=["2026-08-03"])
+]
+SeededAt = Annotated[datetime, Meta(description="Moment of seeding.", examples=["2026-08-03T06:30:00Z"])]
+Note = Annotated[str | None, Meta(description="Anything worth keeping.", examples=["new substrate"])]
+
+HappenedAt = Annotated[
+    datetime, Meta(description="When it happened; now if not said.", examples=["2026-08-10T07:00:00Z"])
+]
+Plants = Annotated[
+    int | None,
+    Meta(description="How many plants; of an emergence count, how many came up so far.", examples=[412]),
+]
+Leaves = Annotated[
+    float | None, Meta(description="Mean true leaves a plant, of a leaf count.", examples=[4.2])
+]
+WeightG = Annotated[float | None, Meta(description="Fresh weight a head, g, of a harvest.", examples=[152.0])]
+ZoneId = Annotated[
+    int | None,
+    Meta(
+        description="Zone they went to; of a transplant the succession's channels if not said.", examples=[2]
+    ),
+]
+Reason = Annotated[str | None, Meta(description="Why, of a discard.", examples=["tipburn"])]
+SupersedesId = Annotated[
+    int | None,
+    Meta(description="The entry that this one corrects, saying the whole fact again.", examples=[7]),
+]
+Void = Annotated[bool, Meta(description="Whether the correction only takes the superseded entry back.")]
+
+
+class BatchNew(Body):
+    """A batch to be seeded: at a moment, on a day (taken as 08:00 local), or now."""
+
+    succession_id: SuccessionId
+    seeded_at: SeededAt | UnsetType = UNSET
+    seeded_on: SeededOn | UnsetType = UNSET
+    cells: Cells | UnsetType = UNSET
+    cultivar_id: CultivarId | UnsetType = UNSET
+    code: Code | UnsetType = UNSET
+    note: Note | UnsetType = UNSET
+
+
+class BatchChange(Body):
+    """What is to be different about a batch; what happened to it is corrected in its ledger."""
+
+    cultivar_id: CultivarId | UnsetType = UNSET
+    code: Code | UnsetType = UNSET
+
+
+class BatchView(View):
+    """What one succession seeded on one date, and what its ledger says of it."""
+
+    id: int
+    house_id: int
+    succession_id: SuccessionId
+    cultivar_id: CultivarId
+    code: Code
+    stage: Annotated[Stage, Meta(description="Where it stands: follows from its ledger.")]
+    seeded_on: SeededOn
+    seeded_at: SeededAt
+    cells: Cells
+    emerged: Annotated[int | None, Meta(description="Seedlings counted; null: not counted yet.")]
+    in_nursery: Annotated[int, Meta(description="Plants, or cells not counted yet, in the nursery.")]
+    in_channels: Annotated[int, Meta(description="Plants in channels.")]
+    discarded: Annotated[int, Meta(description="Plants thrown away.")]
+    harvested: Annotated[int, Meta(description="Heads cut.")]
+    transplanted_at: Annotated[datetime | None, Meta(description="First transplant.")]
+    finished_at: Annotated[datetime | None, Meta(description="When nothing was left.")]
+    created_at: Annotated[datetime, Meta(description="When it was first recorded.")]
+    version: int
+
+
+class BatchPage(Page):
+    """Batches."""
+
+    items: list[BatchView]
+
+
+class EntryNew(Body):
+    """A fact to be written down, or a correction of one."""
+
+    kind: (
+        Annotated[Kind, Meta(description="What happened; may be left out of a void correction.")] | UnsetType
+    ) = UNSET
+    happened_at: HappenedAt | UnsetType = UNSET
+    plants: Plants | UnsetType = UNSET
+    leaves: Leaves | UnsetType = UNSET
+    weight_g: WeightG | UnsetType = UNSET
+    zone_id: ZoneId | UnsetType = UNSET
+    reason: Reason | UnsetType = UNSET
+    note: Note | UnsetType = UNSET
+    supersedes_id: SupersedesId | UnsetType = UNSET
+    void: Void | UnsetType = UNSET
+
+
+class EntryView(View):
+    """One fact of a batch's ledger. Entries that others supersede stay in it."""
+
+    id: int
+    batch_id: int
+    kind: Kind
+    happened_at: datetime
+    recorded_at: datetime
+    recorded_by: Annotated[str, Meta(description="Name of the token.")]
+    plants: Plants
+    leaves: Leaves
+    weight_g: WeightG
+    zone_id: ZoneId
+    reason: Reason
+    note: Note
+    supersedes_id: SupersedesId
+    void: Void
+
+
+class Ledger(View):
+    """A whole ledger, in the order of recording."""
+
+    items: list[EntryView]
+
+
+class Recorded(View):
+    """An entry that was just appended, and the batch as it is with it."""
+
+    entry: EntryView
+    batch: BatchView
+
+
+class Batches(Controller):
+    """Batches."""
+
+    path = "/batches"
+    tags = ("Batches",)
+
+    @get(operation_id="listBatches", responses=READ)
+    async def list_batches(
+        self,
+        uow: UnitOfWork,
+        access: Access,
+        house_id: Annotated[int | None, Parameter(query="houseId", description="Only of this house.")] = None,
+        succession_id: Annotated[
+            int | None, Parameter(query="successionId", description="Only of this succession.")
+        ] = None,
+        stage: Annotated[Stage | None, Parameter(description="Only at this stage.")] = None,
+        after: After = None,
+        limit: Limit = PAGE,
+    ) -> BatchPage:
+        """List batches."""
+        rows, following = await batches.list_batches(
+            uow, access, house_id=house_id, succession_id=succession_id, stage=stage, after=after, limit=limit
+        )
+        return BatchPage(items=[_view(seeded) for seeded in rows], next=following)
+
+    @post(operation_id="createBatch", responses=CREATE, response_headers=[ETAG, LOCATION])
+    async def create_batch(
+        self, uow: UnitOfWork, clock: Now, access: Access, data: BatchNew
+    ) -> Response[BatchView]:
+        """Seed a batch."""
+        seeded = await batches.create_batch(uow, clock, access, data.given())
+        answer = _one(seeded)
+        answer.headers["Location"] = f"/v1/batches/{seeded.batch.id}"
+        return answer
+
+    @get("/{batch_id:int}", operation_id="getBatch", responses=READ, response_headers=[ETAG])
+    async def get_batch(self, uow: UnitOfWork, access: Access, batch_id: int) -> Response[BatchView]:
+        """Read a batch."""
+        return _one(await batches.get_batch(uow, access, batch_id))
+
+    @patch("/{batch_id:int}", operation_id="changeBatch", responses=CHANGE, response_headers=[ETAG])
+    async def change_batch(
+        self, uow: UnitOfWork, access: Access, batch_id: int, data: BatchChange, if_match: IfMatch = None
+    ) -> Response[BatchView]:
+        """Change a batch's code or cultivar."""
+        return _one(await batches.change_batch(uow, access, batch_id, data.given(), seen_version(if_match)))
+
+    @get("/{batch_id:int}/entries", operation_id="listEntries", responses=READ)
+    async def list_entries(self, uow: UnitOfWork, access: Access, batch_id: int) -> Ledger:
+        """Read a batch's whole ledger, superseded entries included."""
+        return Ledger(items=[view(EntryView, e) for e in await batches.list_entries(uow, access, batch_id)])
+
+    @post("/{batch_id:int}/entries", operation_id="appendEntry", responses=CHANGE, response_headers=[ETAG])
+    async def append_entry(
+        self,
+        uow: UnitOfWork,
+        clock: Now,
+        access: Access,
+        batch_id: int,
+        data: EntryNew,
+        if_match: IfMatch = None,
+    ) -> Response[Recorded]:
+        """Write down what happened to a batch, or correct what was written down.
+
+        What contradicts the rest of the ledger (a transplant before seeding, more plants than there are) is
+        refused, and nothing is changed. The ETag is the batch's.
+        """
+        entry, seeded = await batches.append_entry(
+            uow, clock, access, batch_id, data.given(), seen_version(if_match)
+        )
+        recorded = Recorded(entry=view(EntryView, entry), batch=_view(seeded))
+        return Response(recorded, headers={"ETag": f'"{seeded.batch.version}"'})
+
+
+def _view(seeded: Seeded) -> BatchView:
+    batch, state = seeded.batch, seeded.state
+    return BatchView(
+        id=batch.id,
+        house_id=batch.house_id,
+        succession_id=batch.succession_id,
+        cultivar_id=batch.cultivar_id,
+        code=batch.code,
+        stage=state.stage,
+        seeded_on=batch.seeded_on,
+        seeded_at=state.seeded_at,
+        cells=state.cells,
+        emerged=state.emerged,
+        in_nursery=state.in_nursery,
+        in_channels=state.in_channels,
+        discarded=state.discarded,
+        harvested=state.harvested,
+        transplanted_at=state.transplanted_at,
+        finished_at=state.finished_at,
+        created_at=batch.created_at,
+        version=batch.version,
+    )
+
+
+def _one(seeded: Seeded) -> Response[BatchView]:
+    return Response(_view(seeded), headers={"ETag": f'"{seeded.batch.version}"'})

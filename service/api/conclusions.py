@@ -1,0 +1,211 @@
+"""Forecasts, advice and alerts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
+
+from litestar import get
+from litestar.params import Parameter
+from msgspec import UNSET, Meta, UnsetType
+
+from service.api.bodies import Page, View, view
+from service.api.operations import PAGE, READ, After, Limit
+from service.records.store import UnitOfWork
+from service.records.tables import Advice, Alert, Forecast
+from service.work import conclusions
+from service.work.access import Access
+from service.work.line import Span, span
+
+
+class SpanView(View):
+    """A date as 10, 50 and 90 % points; null: not reached within the horizon."""
+
+    p10: datetime | None
+    p50: datetime | None
+    p90: datetime | None
+    not_within_days: Annotated[
+        int | UnsetType, Meta(description="The horizon, days, where the date may lie beyond it.")
+    ] = UNSET
+
+
+class SpreadView(View):
+    """A figure as 10, 50 and 90 % points."""
+
+    p10: float
+    p50: float
+    p90: float
+
+
+class StateView(View):
+    """What a plant of the batch is taken to be now."""
+
+    leaves: Annotated[SpreadView, Meta(description="True leaves.")]
+    fresh_g: Annotated[SpreadView, Meta(description="Fresh weight a head, g.")]
+
+
+class PointsView(View):
+    """Dates of a batch."""
+
+    emergence: SpanView | None
+    window_open: Annotated[SpanView | None, Meta(description="When seedlings are old enough to transplant.")]
+    window_close: Annotated[SpanView | None, Meta(description="When they are too old.")]
+    transplant: SpanView | None
+    harvest: Annotated[SpanView | None, Meta(description="When heads are ready.")]
+
+
+class ForecastView(View):
+    """What was expected of a batch at a moment, from what was known then."""
+
+    id: int
+    batch_id: int
+    made_at: datetime
+    horizon_days: int
+    points: PointsView
+    state: StateView
+    parameters: Annotated[dict[str, Any], Meta(description="What it was computed with.")]
+    reasons: Annotated[list[str], Meta(description="What drove it, in sentences.")]
+
+
+class ForecastPage(Page):
+    """Forecasts of a batch, newest first."""
+
+    items: list[ForecastView]
+
+
+class SeedingView(View):
+    """A seeding advised."""
+
+    on: Annotated[date, Meta(description="Local day of the house.")]
+    cells: int
+
+
+class AdviceView(View):
+    """What a succession is told about its seedings."""
+
+    id: int
+    succession_id: int
+    made_at: datetime
+    decision: Literal["hold", "shorten", "lengthen"]
+    binding: Annotated[Literal["continuity", "sites", "window"], Meta(description="Which limit decides.")]
+    interval_days: Annotated[float, Meta(description="Days between two seedings as practised.")]
+    advised_interval_days: Annotated[float, Meta(description="Days between two seedings as advised.")]
+    cells_per_seeding: int
+    from_on: Annotated[date, Meta(description="First local day it holds for.")]
+    probability: Annotated[float, Meta(description="Of the direction advised, 0 to 1.")]
+    seedings: list[SeedingView]
+    outcome: Annotated[dict[str, Any], Meta(description="Figures with and without the change.")]
+    reasons: Annotated[list[str], Meta(description="What drove it, in sentences.")]
+
+
+class AdvicePage(Page):
+    """Advice for a succession, newest first."""
+
+    items: list[AdviceView]
+
+
+class AlertView(View):
+    """A condition that stays open until it ends."""
+
+    id: int
+    house_id: int
+    kind: Annotated[str, Meta(examples=["sites_bind"])]
+    subject: Annotated[str, Meta(examples=["succession:3"])]
+    severity: Literal["info", "warning", "urgent"]
+    title: str
+    detail: str
+    next_step: str
+    evidence: dict[str, Any]
+    opened_at: datetime
+    updated_at: datetime
+    closed_at: Annotated[datetime | None, Meta(description="Null: open.")]
+
+
+class AlertPage(Page):
+    """Alerts, newest first."""
+
+    items: list[AlertView]
+
+
+def span_view(found: Span | None, horizon_days: int | None) -> SpanView | None:
+    """Return a date as shown; the horizon is named where a point lies beyond it."""
+    if found is None:
+        return None
+    censored = None in {found.p10, found.p50, found.p90} and horizon_days is not None
+    return SpanView(
+        p10=found.p10,
+        p50=found.p50,
+        p90=found.p90,
+        not_within_days=horizon_days if censored and horizon_days is not None else UNSET,
+    )
+
+
+def forecast_view(row: Forecast) -> ForecastView:
+    """Return a forecast as shown."""
+    points = {
+        event: span_view(span(row.points.get(event)), row.horizon_days)
+        for event in PointsView.__struct_fields__
+    }
+    return ForecastView(
+        id=row.id,
+        batch_id=row.batch_id,
+        made_at=row.made_at,
+        horizon_days=row.horizon_days,
+        points=PointsView(**points),
+        state=StateView(leaves=_spread(row.state["leaves"]), fresh_g=_spread(row.state["freshG"])),
+        parameters=row.parameters,
+        reasons=row.reasons,
+    )
+
+
+def _spread(found: Mapping[str, float]) -> SpreadView:
+    return SpreadView(p10=found["p10"], p50=found["p50"], p90=found["p90"])
+
+
+def advice_view(row: Advice) -> AdviceView:
+    """Return advice as shown."""
+    return view(AdviceView, row)
+
+
+def alert_view(row: Alert) -> AlertView:
+    """Return an alert as shown."""
+    return view(AlertView, row)
+
+
+@get("/batches/{batch_id:int}/forecasts", operation_id="listForecasts", tags=["Batches"], responses=READ)
+async def list_forecasts(
+    uow: UnitOfWork, access: Access, batch_id: int, after: After = None, limit: Limit = PAGE
+) -> ForecastPage:
+    """List a batch's forecasts, newest first: the first one holds."""
+    rows, following = await conclusions.list_forecasts(uow, access, batch_id, after=after, limit=limit)
+    return ForecastPage(items=[forecast_view(row) for row in rows], next=following)
+
+
+@get(
+    "/successions/{succession_id:int}/advice", operation_id="listAdvice", tags=["Successions"], responses=READ
+)
+async def list_advice(
+    uow: UnitOfWork, access: Access, succession_id: int, after: After = None, limit: Limit = PAGE
+) -> AdvicePage:
+    """List what a succession was advised, newest first: the first one holds."""
+    rows, following = await conclusions.list_advice(uow, access, succession_id, after=after, limit=limit)
+    return AdvicePage(items=[advice_view(row) for row in rows], next=following)
+
+
+@get("/alerts", operation_id="listAlerts", tags=["House"], responses=READ)
+async def list_alerts(
+    uow: UnitOfWork,
+    access: Access,
+    house_id: Annotated[int | None, Parameter(query="houseId", description="Only of this house.")] = None,
+    open_: Annotated[
+        bool | None, Parameter(query="open", description="Only open ones, or only closed ones.")
+    ] = None,
+    after: After = None,
+    limit: Limit = PAGE,
+) -> AlertPage:
+    """List alerts, newest first."""
+    rows, following = await conclusions.list_alerts(
+        uow, access, house_id=house_id, open_=open_, after=after, limit=limit
+    )
+    return AlertPage(items=[alert_view(row) for row in rows], next=following)

@@ -1,0 +1,129 @@
+"""What the operations share: their unit of work, their parameters, and what they say of themselves."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import AsyncIterator
+from datetime import UTC, datetime
+from typing import Annotated, Any
+
+from litestar import Request, Response
+from litestar.datastructures import ResponseHeader, State
+from litestar.exceptions import ValidationException
+from litestar.params import Dependency, Parameter
+
+from service.api.bodies import StructT, view
+from service.api.problems import problem_responses
+from service.clock import Clock
+from service.records.store import Store, UnitOfWork
+from service.work.access import Access
+from service.work.errors import StaleVersion
+from service.work.listing import DEFAULT_LIMIT, MAX_LIMIT
+from service.work.saving import Versioned
+
+# --------------------------------------------------------------------------- dependencies
+
+
+async def provide_uow(request: Request[Any, Any, State], state: State) -> AsyncIterator[UnitOfWork]:
+    """Open the operation's transaction.
+
+    A change is committed after the operation has returned and before its answer is sent, so that a failing
+    commit is what the client hears of. An error in the operation is thrown in here and leaves nothing behind.
+    """
+    store: Store = state.store
+    async with store.read() if request.method == "GET" else store.write() as uow:
+        yield uow
+
+
+async def provide_access(request: Request[Access, Any, State]) -> Access:
+    """Return who asks."""
+    return request.user
+
+
+# A Protocol cannot be checked by isinstance, which Litestar would try.
+Now = Annotated[Clock, Dependency(skip_validation=True)]
+
+
+async def provide_clock(state: State) -> Clock:
+    """Return the clock that everything shares."""
+    clock: Clock = state.clock
+    return clock
+
+
+# --------------------------------------------------------------------------- parameters
+
+After = Annotated[
+    int | None, Parameter(description="Id after which the page begins: `next` of the page before.")
+]
+Limit = Annotated[int, Parameter(description=f"How many to return at most, 1 to {MAX_LIMIT}.")]
+IfMatch = Annotated[
+    str | None,
+    Parameter(
+        header="If-Match",
+        description='The `ETag` that the change was made from, for example `"3"`; else 412.',
+    ),
+]
+PAGE = DEFAULT_LIMIT
+
+_SPAN = "with its offset, for example 2026-08-03T00:00:00Z"
+
+
+def _moment_parameter(query: str, description: str) -> Any:
+    return Parameter(query=query, description=description, schema_extra={"format": "date-time"})
+
+
+# Read by `moment`: Litestar would take "2026" for a second of 1970.
+From = Annotated[str | None, _moment_parameter("from", f"First moment, {_SPAN}.")]
+To = Annotated[str | None, _moment_parameter("to", f"Moment before which to end, {_SPAN}.")]
+AfterMoment = Annotated[str | None, _moment_parameter("after", "`next` of the page before.")]
+
+
+def moment(name: str, text: str | None) -> datetime | None:
+    """Return the moment that a query parameter names."""
+    if text is None:
+        return None
+    problem = f"{text!r} is not a moment {_SPAN}"
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        found = None
+    if found is None or found.tzinfo is None:
+        raise ValidationException(problem, extra=[{"key": name, "message": problem}])
+    return found.astimezone(UTC)
+
+
+def seen_version(if_match: str | None) -> int | None:
+    """Return the version that an ``If-Match`` names; none: any will do."""
+    if if_match is None or if_match.strip() == "*":
+        return None
+    found = re.fullmatch(r'\s*"(\d{1,18})"\s*', if_match)
+    if not found:
+        # Weak tags never match here (RFC 9110, 13.1.1), and a resource has but one tag.
+        raise StaleVersion(f"If-Match: {if_match} is not the ETag of one version")
+    return int(found[1])
+
+
+# --------------------------------------------------------------------------- answers
+
+READ = problem_responses(400, 401, 403, 404, 422)
+CREATE = problem_responses(400, 401, 403, 409, 422)
+CHANGE = problem_responses(400, 401, 403, 404, 409, 412, 422)
+
+ETAG = ResponseHeader(
+    name="ETag",
+    description="The version in quotes, for `If-Match`.",
+    value='"3"',  # for the description only, which takes its type from it
+    documentation_only=True,
+)
+LOCATION = ResponseHeader(name="Location", description="Where it is.", value="", documentation_only=True)
+
+
+def one(kind: type[StructT], row: Versioned) -> Response[StructT]:
+    """Answer one resource."""
+    return Response(view(kind, row), headers={"ETag": f'"{row.version}"'})
+
+
+def made(kind: type[StructT], row: Any, path: str) -> Response[StructT]:
+    """Answer a resource that was just made."""
+    headers = {"ETag": f'"{row.version}"', "Location": f"{path}/{row.id}"}
+    return Response(view(kind, row), status_code=201, headers=headers)

@@ -1,0 +1,157 @@
+"""What a client is told when something is wrong: problem details (RFC 9457), whoever raises it."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable
+from http import HTTPStatus
+from typing import Annotated, Any
+
+import msgspec
+from litestar import Request, Response
+from litestar.exceptions import HTTPException, ValidationException
+from litestar.openapi.datastructures import ResponseSpec
+from litestar.types import ExceptionHandlersMap
+from msgspec import Meta
+
+from service.work.errors import (
+    Conflict,
+    FieldProblem,
+    Impossible,
+    NotAllowed,
+    NotFound,
+    StaleVersion,
+    WorkError,
+)
+
+_log = logging.getLogger(__name__)
+
+MEDIA_TYPE = "application/problem+json"
+
+
+class FieldError(msgspec.Struct, kw_only=True, rename="camel"):
+    """What is wrong with one field of the request."""
+
+    field: Annotated[
+        str,
+        Meta(
+            description="JSON pointer (RFC 6901) into the body; of a parameter, a slash and its name.",
+            examples=["/seededOn"],
+        ),
+    ]
+    problem: Annotated[
+        str, Meta(description="What is wrong, and what would be right.", examples=["is in the future"])
+    ]
+
+
+class Problem(msgspec.Struct, kw_only=True, rename="camel", omit_defaults=True):
+    """An error (RFC 9457)."""
+
+    title: Annotated[str, Meta(description="The kind of error, in words.", examples=["Unprocessable Entity"])]
+    status: Annotated[int, Meta(description="HTTP status code.", examples=[422])]
+    type: Annotated[str, Meta(description="The kind of error; about:blank: as the status says.")] = (
+        "about:blank"
+    )
+    detail: Annotated[str, Meta(description="What happened this time.")] = ""
+    instance: Annotated[str, Meta(description="Path of the request.", examples=["/v1/batches"])] = ""
+    errors: Annotated[
+        list[FieldError], Meta(description="The fields at fault, where fields are at fault.")
+    ] = []
+
+
+class BodyFault(ValidationException):
+    """The body is not what the operation takes; says where."""
+
+    def __init__(self, pointer: str, problem: str) -> None:
+        super().__init__(problem, extra=[{"pointer": pointer, "message": problem}])
+
+
+def problem_responses(*statuses: int) -> dict[int, ResponseSpec]:
+    """Return what an operation's description says of its errors."""
+    return {
+        status: ResponseSpec(
+            Problem, media_type=MEDIA_TYPE, description=HTTPStatus(status).phrase, generate_examples=False
+        )
+        for status in statuses
+    }
+
+
+def pointer(field: str) -> str:
+    """Return the JSON pointer of a field that the work names in snake case; "" is the whole."""
+    return f"/{camel(field)}" if field else ""
+
+
+def camel(name: str) -> str:
+    """Return a snake_case name in camelCase, as ``rename="camel"`` does."""
+    first, *rest = name.split("_")
+    return first + "".join(part.capitalize() for part in rest)
+
+
+def exception_handlers() -> ExceptionHandlersMap:
+    """Return the handlers that make a problem of every exception."""
+    return {HTTPException: _on_http, WorkError: _on_work, Exception: _on_bug}
+
+
+def _answer(
+    request: Request[Any, Any, Any],
+    status: int,
+    detail: str,
+    errors: Iterable[FieldError] = (),
+    headers: dict[str, str] | None = None,
+) -> Response[Problem]:
+    problem = Problem(
+        title=HTTPStatus(status).phrase,
+        status=status,
+        detail=detail,
+        instance=request.url.path,
+        errors=list(errors),
+    )
+    return Response(problem, status_code=status, media_type=MEDIA_TYPE, headers=headers)
+
+
+def _on_http(request: Request[Any, Any, Any], error: HTTPException) -> Response[Problem]:
+    if error.status_code >= HTTPStatus.INTERNAL_SERVER_ERROR:
+        return _on_bug(request, error)
+    if isinstance(error, ValidationException) and isinstance(error.extra, list):
+        errors = [_parameter_error(found) for found in error.extra]
+        return _answer(request, error.status_code, "; ".join(e.problem for e in errors), errors)
+    return _answer(request, error.status_code, error.detail, headers=error.headers)
+
+
+def _parameter_error(found: dict[str, str]) -> FieldError:
+    """Return what Litestar or :class:`BodyFault` found; Litestar names parameters as the code does."""
+    if "pointer" in found:
+        return FieldError(field=found["pointer"], problem=found["message"])
+    name = found.get("key", "")
+    if name == "data":
+        return FieldError(field="", problem="A JSON body is missing")
+    return FieldError(field=pointer(name), problem=found["message"])
+
+
+_STATUS: dict[type[WorkError], HTTPStatus] = {
+    NotFound: HTTPStatus.NOT_FOUND,
+    NotAllowed: HTTPStatus.FORBIDDEN,
+    Impossible: HTTPStatus.UNPROCESSABLE_ENTITY,
+    StaleVersion: HTTPStatus.PRECONDITION_FAILED,  # a Conflict too, so it stands before it
+    Conflict: HTTPStatus.CONFLICT,
+}
+
+
+def _on_work(request: Request[Any, Any, Any], error: WorkError) -> Response[Problem]:
+    status = next(
+        (s for kind, s in _STATUS.items() if isinstance(error, kind)), HTTPStatus.UNPROCESSABLE_ENTITY
+    )
+    return _answer(request, status, error.detail, [_field_error(p) for p in error.problems])
+
+
+def _field_error(problem: FieldProblem) -> FieldError:
+    return FieldError(field=pointer(problem.field), problem=problem.problem)
+
+
+def _on_bug(request: Request[Any, Any, Any], error: Exception) -> Response[Problem]:
+    _log.error("%s %s failed", request.method, request.url.path, exc_info=error)
+    return _answer(
+        request,
+        HTTPStatus.INTERNAL_SERVER_ERROR,
+        "This is a fault of the service; it is in its log. Nothing was changed.",
+    )

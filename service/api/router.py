@@ -1,0 +1,58 @@
+"""Everything under /v1."""
+
+from __future__ import annotations
+
+from litestar import Router
+from litestar.di import Provide
+from litestar.middleware import DefineMiddleware
+
+from service.api import conclusions, line, measurements
+from service.api.access import TokenAuth, check_scope
+from service.api.batches import Batches
+from service.api.bodies import JsonBody
+from service.api.crops import Crops, Cultivars, list_crop_profiles
+from service.api.farms import Farms
+from service.api.houses import Houses
+from service.api.operations import provide_access, provide_clock, provide_uow
+from service.api.sensors import Sensors
+from service.api.successions import Successions
+from service.api.tokens import Tokens
+from service.api.zones import Zones
+
+
+def api_router() -> Router:
+    """Return the API's resources, with who may use them and how their bodies are read."""
+    return Router(
+        "/v1",
+        route_handlers=[
+            Farms,
+            Houses,
+            Zones,
+            Crops,
+            Cultivars,
+            list_crop_profiles,
+            Successions,
+            Batches,
+            Sensors,
+            measurements.list_readings,
+            measurements.list_hours,
+            measurements.list_dead_letters,
+            measurements.list_unknown_topics,
+            conclusions.list_forecasts,
+            conclusions.list_advice,
+            conclusions.list_alerts,
+            line.get_line,
+            line.reforecast,
+            Tokens,
+        ],
+        middleware=[DefineMiddleware(TokenAuth)],
+        guards=[check_scope],
+        dependencies={
+            "uow": Provide(provide_uow),
+            "access": Provide(provide_access),
+            "clock": Provide(provide_clock),
+        },
+        security=[{"token": []}],
+        dto=JsonBody,
+        return_dto=None,
+    )

@@ -1,0 +1,97 @@
+"""Tokens."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Literal
+
+from litestar import Controller, Response, delete, get, post
+from msgspec import Meta
+
+from service.api.bodies import Body, Page, View, page, view
+from service.api.operations import CREATE, LOCATION, PAGE, READ, After, Limit, Now
+from service.records.store import UnitOfWork
+from service.work import access as tokens
+from service.work.access import Access
+
+Scope = Literal["read", "write", "ingest", "admin"]
+Name = Annotated[
+    str, Meta(description="Whose or what it is; written beside what is done with it.", examples=["tablet"])
+]
+Scopes = Annotated[
+    list[Scope],
+    Meta(description="What it allows; write includes read, admin everything.", examples=[["write"]]),
+]
+FarmId = Annotated[int | None, Meta(description="The one farm it is for; null: every farm.", examples=[1])]
+
+_ADMIN = {"scope": "admin"}
+
+
+class TokenNew(Body):
+    """A token to be made."""
+
+    name: Name
+    scopes: Scopes
+    farm_id: FarmId = None
+
+
+class TokenView(View):
+    """A token, without its secret."""
+
+    id: int
+    name: Name
+    scopes: Scopes
+    farm_id: FarmId
+    created_at: datetime
+    revoked_at: Annotated[datetime | None, Meta(description="Null: it still works.")]
+
+
+class TokenPage(Page):
+    """Tokens."""
+
+    items: list[TokenView]
+
+
+class TokenMade(TokenView):
+    """A token that was just made, with its secret."""
+
+    secret: Annotated[
+        str, Meta(description="To be sent as `Authorization: Bearer <secret>`. Shown only this once.")
+    ]
+
+
+class Tokens(Controller):
+    """Tokens."""
+
+    path = "/tokens"
+    tags = ("Access",)
+
+    @get(operation_id="listTokens", opt=_ADMIN, responses=READ)
+    async def list_tokens(
+        self, uow: UnitOfWork, access: Access, after: After = None, limit: Limit = PAGE
+    ) -> TokenPage:
+        """List tokens, revoked ones included."""
+        return page(TokenPage, await tokens.list_tokens(uow, access, after=after, limit=limit))
+
+    @post(operation_id="createToken", opt=_ADMIN, responses=CREATE, response_headers=[LOCATION])
+    async def create_token(
+        self, uow: UnitOfWork, clock: Now, access: Access, data: TokenNew
+    ) -> Response[TokenMade]:
+        """Make a token. Its secret is in this answer and nowhere else."""
+        row, secret = await tokens.create_token(uow, clock, access, data.name, data.scopes, data.farm_id)
+        made = TokenMade(
+            id=row.id,
+            name=row.name,
+            scopes=view(TokenView, row).scopes,
+            farm_id=row.farm_id,
+            created_at=row.created_at,
+            revoked_at=row.revoked_at,
+            secret=secret,
+        )
+        # A secret must not stay in a cache on the way.
+        return Response(made, headers={"Location": "/v1/tokens", "Cache-Control": "no-store"})
+
+    @delete("/{token_id:int}", operation_id="revokeToken", opt=_ADMIN, responses=READ, status_code=200)
+    async def revoke_token(self, uow: UnitOfWork, clock: Now, access: Access, token_id: int) -> TokenView:
+        """Revoke a token for good."""
+        return view(TokenView, await tokens.revoke_token(uow, clock, access, token_id))

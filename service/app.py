@@ -1,0 +1,51 @@
+"""The application: the one place where the service's parts are put together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import AbstractAsyncContextManager
+from importlib.metadata import PackageNotFoundError, version
+
+from litestar import Litestar
+from litestar.datastructures import State
+
+from service.api.docs import openapi_config, static_router
+from service.api.health import get_health
+from service.api.problems import exception_handlers
+from service.api.router import api_router
+from service.clock import Clock
+from service.records.store import Store
+from service.settings import Settings
+
+Lifespan = Callable[[Litestar], AbstractAsyncContextManager[None]]
+
+
+def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequence[Lifespan] = ()) -> Litestar:
+    """Return the application on a store and a clock.
+
+    Parameters
+    ----------
+    store
+        Where the records are; opened and closed by the caller.
+    clock
+        What time it is.
+    settings
+        What is set.
+    lifespan
+        What runs while the application does, in the order of starting.
+    """
+    return Litestar(
+        route_handlers=[api_router(), get_health, static_router()],
+        exception_handlers=exception_handlers(),
+        openapi_config=openapi_config(_version()),
+        state=State({"store": store, "clock": clock, "settings": settings}),
+        lifespan=list(lifespan),
+        logging_config=None,  # the commands set up logging
+    )
+
+
+def _version() -> str:
+    try:
+        return version("evenleaf")
+    except PackageNotFoundError:  # run from its folder, not installed
+        return "0"

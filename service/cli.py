@@ -1,0 +1,164 @@
+"""The ``evenleaf`` command."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import logging
+import signal
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from service.settings import Settings, SettingsError, load_settings
+
+EXIT_OK, EXIT_FAILED, EXIT_USAGE = 0, 1, 2
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run a command and return its exit code: 0 done, 1 failed, 2 wrong use or setting."""
+    args = _parser().parse_args(argv)
+    try:
+        settings = load_settings(file=args.config)
+        from service.process import set_up_logging
+
+        set_up_logging(settings.log_level if args.command != "demo" else "ERROR")
+        code: int = args.run(args, settings)
+    except SettingsError as error:
+        print(f"evenleaf: {error}", file=sys.stderr)
+        return EXIT_USAGE
+    except KeyboardInterrupt:
+        return EXIT_OK
+    except Exception as error:  # noqa: BLE001 - the last line of defence: a sentence, not a traceback
+        logging.getLogger(__name__).debug("failed", exc_info=error)
+        print(f"evenleaf: {type(error).__name__}: {error}", file=sys.stderr)
+        return EXIT_FAILED
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="evenleaf",
+        description="Keeps the seedings and harvests of a hydroponic leafy-green house even.",
+        epilog="Settings are environment variables EVENLEAF_*, or keys of a TOML file (--config). See README.md.",
+    )
+    parser.add_argument("--config", type=Path, metavar="FILE", help="TOML file with settings")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    serve = commands.add_parser("serve", help="run the service (with its own store and broker if none are set)")
+    serve.set_defaults(run=lambda _args, settings: asyncio.run(_serve(settings)))
+
+    ingest = commands.add_parser("ingest", help="only listen to the broker and store readings")
+    ingest.set_defaults(run=lambda _args, settings: asyncio.run(_ingest(settings)))
+
+    migrate = commands.add_parser("migrate", help="bring the database to this version's schema")
+    migrate.add_argument("--json", action="store_true", help="print the result as JSON")
+    migrate.set_defaults(run=lambda args, settings: asyncio.run(_migrate(settings, as_json=args.json)))
+
+    token = commands.add_parser("token", help="make a token; its secret is printed once")
+    token.add_argument("name", help="who or what uses it")
+    token.add_argument("--scope", action="append", choices=("read", "write", "ingest", "admin"), required=True)
+    token.add_argument("--farm", type=int, metavar="ID", help="limit it to one farm")
+    token.add_argument("--json", action="store_true", help="print the result as JSON")
+    token.set_defaults(run=lambda args, settings: asyncio.run(_token(settings, args)))
+
+    demo = commands.add_parser("demo", help="run an invented farm through ten weeks in half a minute, then serve it")
+    demo.add_argument("--season", choices=("autumn", "spring"), default="autumn")
+    demo.add_argument("--sites", choices=("ample", "tight"), default="ample")
+    demo.add_argument("--exit", action="store_true", help="end after printing instead of serving")
+    demo.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
+    demo.add_argument("--seed", type=int, default=1, metavar="N", help="another run of luck (default 1)")
+    demo.add_argument("--seconds", type=float, default=24.0, metavar="S", help="real time for ten weeks (default 24)")
+    demo.add_argument("--data", type=Path, metavar="DIR", help="keep the demo's data here (default: a new folder)")
+    demo.set_defaults(run=_demo)
+    return parser
+
+
+async def until_told(stop: asyncio.Event) -> None:
+    """Wait for SIGINT or SIGTERM, then set ``stop``."""
+    loop = asyncio.get_running_loop()
+    for name in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(name, stop.set)
+    await stop.wait()
+
+
+async def _serve(settings: Settings) -> int:
+    from service.process import running_service
+
+    async with running_service(settings) as service:
+        if service.first_token:
+            print(f"First token, shown once (all rights): {service.first_token}")
+        print(f"Evenleaf serves {service.url} (API pages at {service.url}/docs)", flush=True)
+        await until_told(asyncio.Event())
+    return EXIT_OK
+
+
+async def _ingest(settings: Settings) -> int:
+    from ingest.broker import running_broker
+    from ingest.command import run_ingest
+    from service.clock import parse_clock
+    from service.process import open_store
+
+    stop = asyncio.Event()
+    async with open_store(settings) as store, running_broker(settings) as broker:
+        listening = asyncio.create_task(
+            run_ingest(store, parse_clock(settings.clock), settings, stop, url=broker.url, mqtt5=broker.mqtt5)
+        )
+        told = asyncio.create_task(until_told(stop))
+        await asyncio.wait({listening, told}, return_when=asyncio.FIRST_COMPLETED)
+        stop.set()
+        await listening
+        await told
+    return EXIT_OK
+
+
+async def _migrate(settings: Settings, *, as_json: bool) -> int:
+    from service.process import open_store
+    from service.records.migrate import current
+
+    async with open_store(settings, migrate=True) as store:
+        revision = await current(store)
+    print(json.dumps({"revision": revision}) if as_json else f"The database holds schema {revision}.")
+    return EXIT_OK
+
+
+async def _token(settings: Settings, args: argparse.Namespace) -> int:
+    from service.clock import parse_clock
+    from service.process import open_store
+    from service.work.access import SYSTEM, create_token
+    from service.work.errors import WorkError
+
+    async with open_store(settings) as store, store.write() as uow:
+        try:
+            token, secret = await create_token(
+                uow, parse_clock(settings.clock), SYSTEM, args.name, args.scope, args.farm
+            )
+        except WorkError as error:
+            raise SettingsError(error.detail) from error
+    if args.json:
+        print(json.dumps({"id": token.id, "name": token.name, "scopes": token.scopes, "secret": secret}))
+    else:
+        print(f"Token {token.id} for {token.name}, shown once: {secret}")
+    return EXIT_OK
+
+
+def _demo(args: argparse.Namespace, settings: Settings) -> int:
+    from service.demo import run_demo
+
+    return asyncio.run(
+        run_demo(
+            settings,
+            season=args.season,
+            sites=args.sites,
+            seed=args.seed,
+            seconds=args.seconds,
+            folder=args.data,
+            as_json=args.json,
+            then_exit=args.exit,
+        )
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())

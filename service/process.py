@@ -1,0 +1,161 @@
+"""A running Evenleaf process, put together from its parts."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import socket
+import sys
+from collections.abc import AsyncIterator, Iterator
+from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
+from dataclasses import dataclass
+
+import uvicorn
+
+from ingest.broker import BrokerHandle, running_broker
+from ingest.command import run_ingest
+from service.app import create_app
+from service.clock import Clock, parse_clock
+from service.records.migrate import current, head, upgrade
+from service.records.store import Store
+from service.scheduler import running_scheduler
+from service.settings import Settings, SettingsError
+from service.work.access import first_token
+from service.work.reforecast import Reforecaster
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Service:
+    """The parts of a running service."""
+
+    settings: Settings
+    store: Store
+    clock: Clock
+    reforecaster: Reforecaster
+    broker: BrokerHandle | None
+    first_token: str | None
+    """A token made because there was none; it cannot be shown again."""
+
+    @property
+    def url(self) -> str:
+        """Where HTTP is served."""
+        host = f"[{self.settings.host}]" if ":" in self.settings.host else self.settings.host
+        return f"http://{host}:{self.settings.port}"
+
+
+def set_up_logging(level: str) -> None:
+    """Write logs to standard error, so that standard output holds only results."""
+    logging.basicConfig(
+        level=level, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s: %(message)s", force=True
+    )
+    for chatty in ("apscheduler", "httpx", "alembic", "uvicorn.access"):
+        logging.getLogger(chatty).setLevel(max(logging.WARNING, logging.getLevelNamesMapping()[level]))
+
+
+@asynccontextmanager
+async def open_store(settings: Settings, *, migrate: bool | None = None) -> AsyncIterator[Store]:
+    """Open the store with the schema this version needs.
+
+    An embedded store is brought up to date; a server's schema is changed by ``evenleaf migrate`` only, so that
+    several processes can start at once.
+
+    Raises
+    ------
+    SettingsError
+        If a server's schema is not this version's.
+    """
+    url = settings.store_url()
+    embedded = url.startswith("sqlite")
+    if embedded:
+        settings.data_dir.mkdir(parents=True, exist_ok=True)
+    store = Store.open(url)
+    try:
+        if embedded if migrate is None else migrate:
+            await upgrade(store)
+        elif (found := await current(store)) != (wanted := head()):
+            raise SettingsError(
+                f"the database holds schema {found or 'none'}, this version needs {wanted}: run `evenleaf migrate`"
+            )
+        yield store
+    finally:
+        await store.close()
+
+
+@asynccontextmanager
+async def running_service(settings: Settings) -> AsyncIterator[Service]:
+    """Run everything: store, broker, listener, scheduler, HTTP. Leaving the context stops all in order."""
+    clock = parse_clock(settings.clock)
+    async with AsyncExitStack() as stack:
+        store = await stack.enter_async_context(open_store(settings))
+        async with store.write() as uow:
+            token = await first_token(uow, clock)
+        broker = await stack.enter_async_context(running_broker(settings)) if settings.ingest else None
+        reforecaster = Reforecaster(store, clock, settings.members, settings.horizon_days)
+        service = Service(settings, store, clock, reforecaster, broker, token)
+        if broker is not None:
+            if not broker.redelivers:
+                log.warning(
+                    "The in-process broker does not send again what was not acknowledged when a connection breaks;"
+                    " install mosquitto to lose nothing."
+                )
+            await stack.enter_async_context(_listening(service, broker))
+        await stack.enter_async_context(_serving(service))
+        await stack.enter_async_context(running_scheduler(reforecaster, clock, settings.reforecast_minutes))
+        yield service
+
+
+@asynccontextmanager
+async def _listening(service: Service, broker: BrokerHandle) -> AsyncIterator[None]:
+    stop = asyncio.Event()
+    listening = asyncio.create_task(
+        run_ingest(service.store, service.clock, service.settings, stop, url=broker.url, mqtt5=broker.mqtt5)
+    )
+    listening.add_done_callback(_report)
+    try:
+        yield
+    finally:
+        stop.set()
+        await asyncio.gather(listening, return_exceptions=True)
+
+
+class _Server(uvicorn.Server):
+    """A server that leaves signals to the command that runs it."""
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Capture none."""
+        yield
+
+
+@asynccontextmanager
+async def _serving(service: Service) -> AsyncIterator[None]:
+    app = create_app(service.store, service.clock, service.settings)
+    app.state.reforecast = service.reforecaster.house
+    settings = service.settings
+    try:
+        family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+        bound = socket.create_server((settings.host, settings.port), family=family, backlog=512)
+    except OSError as error:
+        raise SettingsError(
+            f"cannot serve on EVENLEAF_HOST={settings.host} EVENLEAF_PORT={settings.port}: {error.strerror}"
+        ) from error
+    server = _Server(
+        uvicorn.Config(app, log_config=None, access_log=False, timeout_graceful_shutdown=5, lifespan="on")
+    )
+    serving = asyncio.create_task(server.serve(sockets=[bound]))
+    serving.add_done_callback(_report)
+    try:
+        while not server.started and not serving.done():
+            await asyncio.sleep(0.02)
+        yield
+    finally:
+        server.should_exit = True
+        await asyncio.gather(serving, return_exceptions=True)
+        bound.close()
+
+
+def _report(task: asyncio.Task[None]) -> None:
+    if not task.cancelled() and (error := task.exception()) is not None:
+        log.critical("a part of the service ended: %r", error, exc_info=error)

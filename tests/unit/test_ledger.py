@@ -1,0 +1,276 @@
+"""The ledger of a batch: the balance always adds up, and contradictions are refused with their field."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.records.tables import Entry
+from service.work.errors import Impossible
+from service.work.ledger import KINDS, LedgerState, derive, facts
+
+START = datetime(2026, 8, 3, 6, tzinfo=UTC)
+NURSERY, NURSERY_2, CHANNELS, CHANNELS_2 = 1, 2, 3, 4
+
+
+def entry(kind: str, day: float, plants: int | None = None, **more: Any) -> Entry:
+    """Return an entry that is not stored, so many days after the start."""
+    return Entry(
+        batch_id=1,
+        kind=kind,
+        happened_at=START + timedelta(days=day),
+        recorded_at=START + timedelta(days=day),
+        recorded_by="crew",
+        plants=plants,
+        **more,
+    )
+
+
+def ledger(*entries: Entry) -> list[Entry]:
+    """Number entries as the database would."""
+    for number, each in enumerate(entries, start=1):
+        each.id = number
+    return list(entries)
+
+
+def season() -> list[Entry]:
+    """Return the ledger of a batch from seeding to its last head."""
+    return ledger(
+        entry("seeded", 0, 200, zone_id=NURSERY),
+        entry("emergence_counted", 4, 100),
+        entry("emergence_counted", 6, 190),
+        entry("leaves_counted", 12, leaves=2.5),
+        entry("moved", 13, zone_id=NURSERY_2),
+        entry("transplanted", 20, 160, zone_id=CHANNELS),
+        entry("discarded", 20.1, 30, reason="graded out", zone_id=NURSERY_2),
+        entry("moved", 25, zone_id=CHANNELS_2),
+        entry("discarded", 30, 2, reason="tip burn", zone_id=CHANNELS_2),
+        entry("harvested", 45, 100, weight_g=151.0),
+        entry("harvested", 46, 58),
+    )
+
+
+def problem_fields(entries: Sequence[Entry]) -> list[str]:
+    """Return the fields that a ledger is refused for."""
+    with pytest.raises(Impossible) as refused:
+        derive(entries)
+    return [problem.field for problem in refused.value.problems]
+
+
+def at(day: float) -> datetime:
+    """Return the moment so many days after the start."""
+    return START + timedelta(days=day)
+
+
+def test_a_season_adds_up() -> None:
+    assert derive(season()) == LedgerState(
+        seeded_at=START,
+        cells=200,
+        emerged=190,
+        emerged_at=at(4),  # the first count that found half of the 190
+        in_nursery=0,
+        in_channels=0,
+        discarded=32,
+        harvested=158,
+        transplanted_at=at(20),
+        finished_at=at(46),
+        leaf_counts=((at(12), 2.5),),
+        harvests=((at(45), 100, 151.0), (at(46), 58, None)),
+        stage="finished",
+        zones=((START, NURSERY), (at(13), NURSERY_2), (at(20), CHANNELS), (at(25), CHANNELS_2)),
+    )
+
+
+@pytest.mark.parametrize(
+    ("known", "stage", "in_nursery", "in_channels"),
+    [
+        (1, "nursery", 200, 0),
+        (2, "nursery", 100, 0),
+        (5, "nursery", 190, 0),
+        (6, "channels", 30, 160),
+        (7, "channels", 0, 160),
+        (10, "channels", 0, 58),
+        (11, "finished", 0, 0),
+    ],
+)
+def test_the_stage_follows_the_plants(known: int, stage: str, in_nursery: int, in_channels: int) -> None:
+    state = derive(season()[:known])
+    assert (state.stage, state.in_nursery, state.in_channels) == (stage, in_nursery, in_channels)
+    assert (state.finished_at is not None) == (stage == "finished")
+
+
+def test_a_batch_of_which_nothing_came_up_is_finished() -> None:
+    state = derive(ledger(entry("seeded", 0, 200), entry("emergence_counted", 9, 0)))
+    assert (state.stage, state.finished_at, state.emerged, state.emerged_at) == ("finished", at(9), 0, None)
+
+
+def test_a_batch_thrown_away_in_the_nursery_is_finished() -> None:
+    state = derive(ledger(entry("seeded", 0, 200), entry("discarded", 9, 200)))
+    assert (state.stage, state.finished_at, state.transplanted_at) == ("finished", at(9), None)
+
+
+def test_a_discard_without_a_zone_takes_from_the_nursery_first() -> None:
+    start = [entry("seeded", 0, 100, zone_id=NURSERY), entry("transplanted", 20, 70, zone_id=CHANNELS)]
+    state = derive(ledger(*start, entry("discarded", 21, 40)))
+    assert (state.in_nursery, state.in_channels) == (0, 60)
+    state = derive(ledger(*start, entry("discarded", 21, 40, zone_id=CHANNELS)))
+    assert (state.in_nursery, state.in_channels) == (30, 30)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "field"),
+    [
+        (entry("transplanted", -1, 10), "happened_at"),
+        (entry("leaves_counted", -0.1, leaves=1.0), "happened_at"),
+        (entry("emergence_counted", 5, 201), "plants"),
+        (entry("emergence_counted", 21, 120), "plants"),  # fewer than were transplanted
+        (entry("transplanted", 21, 51), "plants"),
+        (entry("harvested", 19, 10), "happened_at"),
+        (entry("harvested", 40, 151), "plants"),
+        (entry("harvested", 40, 1, zone_id=CHANNELS_2), "zone_id"),
+        (entry("discarded", 10, 51), "plants"),  # leaves too few for the transplant that came later
+        (entry("discarded", 21, 201), "plants"),
+        (entry("discarded", 21, 51, zone_id=NURSERY), "plants"),
+        (entry("discarded", 21, 151, zone_id=CHANNELS), "plants"),
+        (entry("discarded", 21, 1, zone_id=CHANNELS_2), "zone_id"),
+        (entry("discarded", 21), "plants"),
+        (entry("discarded", 21, 0), "plants"),
+        (entry("harvested", 40, -1), "plants"),
+        (entry("moved", 21, 5, zone_id=CHANNELS_2), "plants"),
+        (entry("seeded", 1, 10), "kind"),
+        (entry("pruned", 21, 10), "kind"),
+        (entry("leaves_counted", 5), "leaves"),
+        (entry("leaves_counted", 5, leaves=61.0), "leaves"),
+        (entry("leaves_counted", 5, leaves=float("nan")), "leaves"),
+        (entry("transplanted", 21, 10, leaves=4.0), "leaves"),
+        (entry("harvested", 40, 10, weight_g=0.0), "weight_g"),
+        (entry("harvested", 40, 10, weight_g=5001.0), "weight_g"),
+        (entry("harvested", 40, 10, weight_g=float("nan")), "weight_g"),
+        (entry("discarded", 21, 10, weight_g=20.0), "weight_g"),
+    ],
+    ids=lambda value: (
+        f"{value.kind} {value.plants} at {value.happened_at:%d}" if isinstance(value, Entry) else value
+    ),
+)
+def test_what_contradicts_the_rest_is_refused(wrong: Entry, field: str) -> None:
+    before = ledger(
+        entry("seeded", 0, 200, zone_id=NURSERY), entry("transplanted", 20, 150, zone_id=CHANNELS)
+    )
+    assert problem_fields([*before, wrong]) == [field]
+
+
+def test_nothing_happens_after_the_last_plant_is_gone() -> None:
+    assert problem_fields([*season(), entry("leaves_counted", 47, leaves=20.0)]) == ["happened_at"]
+
+
+def test_a_ledger_without_a_seeding_is_refused() -> None:
+    assert problem_fields([]) == ["kind"]
+
+
+def test_a_correction_replaces_what_it_supersedes() -> None:
+    held = season()
+    held[9].id, held[10].id = 10, 11
+    correction = entry("harvested", 45, 90, weight_g=149.0, supersedes_id=10)
+    correction.id = 12
+    state = derive([*held, correction])
+    assert (state.harvested, state.in_channels, state.stage) == (148, 10, "channels")
+    assert state.harvests[0] == (at(45), 90, 149.0)
+
+    again = entry("harvested", 45, 100, supersedes_id=12)
+    again.id = 13
+    assert derive([*held, correction, again]).stage == "finished"
+
+
+def test_a_void_correction_takes_the_fact_back() -> None:
+    void = entry("harvested", 46, supersedes_id=11, void=True)
+    void.id = 12
+    state = derive([*season(), void])
+    assert (state.harvested, state.in_channels, state.stage) == (100, 58, "channels")
+
+
+def test_a_correction_that_makes_a_later_fact_impossible_is_refused() -> None:
+    assert problem_fields([*season(), entry("transplanted", 20, 120, zone_id=CHANNELS, supersedes_id=6)]) == [
+        "plants"
+    ]
+    void = entry("transplanted", 20, supersedes_id=6, void=True)
+    assert problem_fields([*season(), void]) == ["happened_at"]  # the harvests now come before any transplant
+
+
+# --------------------------------------------------------------------------- laws
+
+
+@st.composite
+def attempts(draw: st.DrawFn) -> list[Entry]:
+    """Return entries that someone tries to append to a batch of 100 cells, sensible or not."""
+    made = []
+    for number in range(draw(st.integers(1, 25))):
+        kind = draw(st.sampled_from(KINDS[1:]))
+        counted = kind not in {"moved", "leaves_counted"}
+        zones = {"moved": (NURSERY_2, CHANNELS_2), "transplanted": (CHANNELS,)}.get(
+            kind, (None, NURSERY, CHANNELS)
+        )
+        made.append(
+            entry(
+                kind,
+                draw(st.integers(-1, 60)),
+                draw(st.integers(0, 110)) if counted else None,
+                leaves=draw(st.floats(0, 60)) if kind == "leaves_counted" else None,
+                zone_id=draw(st.sampled_from(zones)),
+                supersedes_id=draw(st.none() | st.integers(2, number + 2)),
+                void=draw(st.booleans()),
+            )
+        )
+    return made
+
+
+def append(kept: list[Entry], attempt: Entry) -> list[Entry]:
+    """Return the ledger with an entry, or as it was if the entry is refused."""
+    superseded = {each.supersedes_id for each in kept}
+    matching = [each for each in kept if each.id == attempt.supersedes_id and each.id not in superseded]
+    if not matching:
+        attempt.supersedes_id, attempt.void = None, False
+    elif attempt.void:
+        attempt.kind, attempt.happened_at = matching[0].kind, matching[0].happened_at
+    before = derive(kept)
+    try:
+        derive([*kept, attempt])
+    except Impossible:
+        assert derive(kept) == before
+        return kept
+    attempt.id = len(kept) + 1
+    return [*kept, attempt]
+
+
+@given(tries=attempts())
+def test_the_balance_always_adds_up(tries: list[Entry]) -> None:
+    kept = ledger(entry("seeded", 0, 100, zone_id=NURSERY))
+    for attempt in tries:
+        kept = append(kept, attempt)
+        state = derive(kept)
+        standing = state.cells if state.emerged is None else state.emerged
+        assert standing == state.in_nursery + state.in_channels + state.discarded + state.harvested
+        assert min(state.in_nursery, state.in_channels, state.discarded, state.harvested) >= 0
+        assert (state.stage == "finished") == (state.in_nursery + state.in_channels == 0)
+        assert (state.stage == "nursery") <= (state.transplanted_at is None)
+
+        held = facts(kept)
+        for kind, total in (("discarded", state.discarded), ("harvested", state.harvested)):
+            assert total == sum(each.plants or 0 for each in held if each.kind == kind)
+        moved_out = sum(each.plants or 0 for each in held if each.kind == "transplanted")
+        assert state.in_channels + state.harvested <= moved_out
+        assert [each.happened_at for each in held] == sorted(each.happened_at for each in held)
+
+
+@given(tries=attempts(), order=st.randoms(use_true_random=False))
+def test_the_order_of_recording_does_not_matter(tries: list[Entry], order: Any) -> None:
+    kept = ledger(entry("seeded", 0, 100, zone_id=NURSERY))
+    for attempt in tries:
+        kept = append(kept, attempt)
+    shuffled = list(kept)
+    order.shuffle(shuffled)
+    assert derive(shuffled) == derive(kept)
