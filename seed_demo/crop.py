@@ -51,19 +51,19 @@ BUTTERHEAD = Traits(
     phyllochron_cd=40.0,
     leaf_dim_mol=5.0,
     young_g=0.0009,
-    relative_rate=0.57,
-    relative_dim_mol=6.0,
+    relative_rate=0.67,
+    relative_dim_mol=8.5,
     cold_c=3.0,
     warm_c=20.0,
-    light_use_g_mol=1.10,
+    light_use_g_mol=1.17,
     stand_rate_max=26.0,
-    upkeep=0.006,
-    dry_share_dim=0.038,
+    upkeep=0.014,
+    dry_share_dim=0.041,
     dry_share_bright=0.048,
     ready_g=150.0,
 )
 LEAF_LETTUCE = replace(
-    BUTTERHEAD, phyllochron_cd=38.0, relative_rate=0.58, light_use_g_mol=1.15, ready_g=120.0
+    BUTTERHEAD, phyllochron_cd=38.0, relative_rate=0.69, light_use_g_mol=1.22, ready_g=120.0
 )
 BASIL = Traits(
     emergence_base_c=7.5,
@@ -73,11 +73,11 @@ BASIL = Traits(
     phyllochron_cd=31.0,
     leaf_dim_mol=5.0,
     young_g=0.0007,
-    relative_rate=0.60,
+    relative_rate=0.66,
     relative_dim_mol=6.0,
     cold_c=9.0,
     warm_c=26.0,
-    light_use_g_mol=0.95,
+    light_use_g_mol=1.10,
     stand_rate_max=22.0,
     upkeep=0.010,
     dry_share_dim=0.070,

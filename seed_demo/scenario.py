@@ -28,7 +28,7 @@ Sites = Literal["ample", "tight"]
 
 SPAN_DAYS = 70
 BEFORE_DAYS = 84  # simulated but not played, so that the channels are in full swing when the span begins
-ENDS: Mapping[Season, date] = MappingProxyType({"autumn": date(2026, 10, 12), "spring": date(2026, 4, 20)})
+ENDS: Mapping[Season, date] = MappingProxyType({"autumn": date(2026, 9, 7), "spring": date(2026, 4, 20)})
 _END_TIME = time(6, tzinfo=UTC)  # before the day's work
 
 FARM = "Brindlewick Greens"
@@ -132,7 +132,7 @@ HOUSES: tuple[HouseSpec, ...] = (
             name="Channels",
             kind="channels",
             plants_m2=25.0,
-            capacity={"ample": 5200, "tight": 1540},
+            capacity={"ample": 5200, "tight": 1440},
             traits=ZoneTraits(),
             sensors=(
                 SensorTraits(

@@ -6,7 +6,6 @@ import argparse
 import asyncio
 import json
 import logging
-import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -30,7 +29,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_USAGE
     except KeyboardInterrupt:
         return EXIT_OK
-    except Exception as error:  # noqa: BLE001 - the last line of defence: a sentence, not a traceback
+    except Exception as error:  # a sentence, not a traceback
         logging.getLogger(__name__).debug("failed", exc_info=error)
         print(f"evenleaf: {type(error).__name__}: {error}", file=sys.stderr)
         return EXIT_FAILED
@@ -46,7 +45,9 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--config", type=Path, metavar="FILE", help="TOML file with settings")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
-    serve = commands.add_parser("serve", help="run the service (with its own store and broker if none are set)")
+    serve = commands.add_parser(
+        "serve", help="run the service (with its own store and broker if none are set)"
+    )
     serve.set_defaults(run=lambda _args, settings: asyncio.run(_serve(settings)))
 
     ingest = commands.add_parser("ingest", help="only listen to the broker and store readings")
@@ -58,33 +59,33 @@ def _parser() -> argparse.ArgumentParser:
 
     token = commands.add_parser("token", help="make a token; its secret is printed once")
     token.add_argument("name", help="who or what uses it")
-    token.add_argument("--scope", action="append", choices=("read", "write", "ingest", "admin"), required=True)
+    token.add_argument(
+        "--scope", action="append", choices=("read", "write", "ingest", "admin"), required=True
+    )
     token.add_argument("--farm", type=int, metavar="ID", help="limit it to one farm")
     token.add_argument("--json", action="store_true", help="print the result as JSON")
     token.set_defaults(run=lambda args, settings: asyncio.run(_token(settings, args)))
 
-    demo = commands.add_parser("demo", help="run an invented farm through ten weeks in half a minute, then serve it")
+    demo = commands.add_parser(
+        "demo", help="run an invented farm through ten weeks in half a minute, then serve it"
+    )
     demo.add_argument("--season", choices=("autumn", "spring"), default="autumn")
     demo.add_argument("--sites", choices=("ample", "tight"), default="ample")
     demo.add_argument("--exit", action="store_true", help="end after printing instead of serving")
     demo.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
     demo.add_argument("--seed", type=int, default=1, metavar="N", help="another run of luck (default 1)")
-    demo.add_argument("--seconds", type=float, default=24.0, metavar="S", help="real time for ten weeks (default 24)")
-    demo.add_argument("--data", type=Path, metavar="DIR", help="keep the demo's data here (default: a new folder)")
+    demo.add_argument(
+        "--seconds", type=float, default=24.0, metavar="S", help="real time for ten weeks (default 24)"
+    )
+    demo.add_argument(
+        "--data", type=Path, metavar="DIR", help="keep the demo's data here (default: a new folder)"
+    )
     demo.set_defaults(run=_demo)
     return parser
 
 
-async def until_told(stop: asyncio.Event) -> None:
-    """Wait for SIGINT or SIGTERM, then set ``stop``."""
-    loop = asyncio.get_running_loop()
-    for name in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(name, stop.set)
-    await stop.wait()
-
-
 async def _serve(settings: Settings) -> int:
-    from service.process import running_service
+    from service.process import running_service, until_told
 
     async with running_service(settings) as service:
         if service.first_token:
@@ -98,7 +99,7 @@ async def _ingest(settings: Settings) -> int:
     from ingest.broker import running_broker
     from ingest.command import run_ingest
     from service.clock import parse_clock
-    from service.process import open_store
+    from service.process import open_store, until_told
 
     stop = asyncio.Event()
     async with open_store(settings) as store, running_broker(settings) as broker:

@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 from seed_demo.scenario import Season, Sites, span
 from service.clock import SimulatedClock
-from service.process import Service, running_service
+from service.process import Service, running_service, until_told
 from service.records.conditions import readings_count
 from service.records.places import all_house_ids
 from service.settings import Settings, SettingsError
@@ -51,7 +51,9 @@ async def run_demo(
 ) -> int:
     """Run the demo, print what was concluded, and serve it unless told to exit."""
     if settings.database_url or settings.mqtt_url:
-        raise SettingsError("the demo runs on its own store and broker: unset EVENLEAF_DATABASE_URL and EVENLEAF_MQTT_URL")
+        raise SettingsError(
+            "the demo runs on its own store and broker: unset EVENLEAF_DATABASE_URL and EVENLEAF_MQTT_URL"
+        )
     say = _quiet if as_json else _say
     start, end = span(season)
     clock = SimulatedClock(
@@ -73,10 +75,14 @@ async def run_demo(
     return 0
 
 
-async def _run(service: Service, season: Season, sites: Sites, seed: int, say: Callable[[str], None]) -> Outcome:
+async def _run(
+    service: Service, season: Season, sites: Sites, seed: int, say: Callable[[str], None]
+) -> Outcome:
     assert service.broker is not None  # noqa: S101 - the demo's settings always have one
     async with service.store.write() as uow:
-        _, secret = await create_token(uow, service.clock, SYSTEM, "demo farm", ["write", "ingest", "admin"], None)
+        _, secret = await create_token(
+            uow, service.clock, SYSTEM, "demo farm", ["write", "ingest", "admin"], None
+        )
     say(f"Store: {service.store.dialect} in {service.settings.data_dir}; broker: {service.broker.kind}")
     playing = await asyncio.create_subprocess_exec(
         sys.executable,
@@ -131,11 +137,11 @@ async def _settled(service: Service) -> int:
 
 
 async def _serve_on(service: Service, say: Callable[[str], None]) -> None:
-    from service.cli import until_told
-
     if service.first_token:
         say(f"Token, shown once (all rights): {service.first_token}")
-    say(f"Serving {service.url} (API pages at {service.url}/docs). The demo's clock stands still. Ctrl-C ends it.")
+    say(
+        f"Serving {service.url} (API pages at {service.url}/docs). The demo's clock stands still. Ctrl-C ends it."
+    )
     await until_told(asyncio.Event())
 
 
@@ -255,8 +261,8 @@ def as_text(outcome: Outcome) -> str:
         zone = ZoneInfo(line.time_zone)
         text.append(f"\n{line.house}, {line.at.astimezone(zone):%a %d %b %Y}\n")
         text.append(
-            f"  {'batch':<14}{'crop':<15}{'stage':<10}{'seeded':<8}{'plants':>7}{'leaves':>8}{'fresh g':>9}"
-            f"  {'transplant (10-90 %)':<24}{'harvest (10-90 %)':<24}"
+            f"  {'batch':<20}{'crop':<15}{'stage':<10}{'seeded':<8}{'plants':>7}{'leaves':>8}{'fresh g':>9}"
+            f"  {'transplant (10-90 %)':<26}{'harvest (10-90 %)':<26}"
         )
         text.extend(_row(batch, zone) for batch in line.batches)
         for item in line.advice:
@@ -273,11 +279,14 @@ def as_text(outcome: Outcome) -> str:
             text.extend(f"    - {reason}" for reason in a.reasons)
             text.append(
                 "    - Next seedings: "
-                + ", ".join(f"{datetime.fromisoformat(s['on']):%a %d %b} ({s['cells']})" for s in a.seedings[:5])
+                + ", ".join(
+                    f"{datetime.fromisoformat(s['on']):%a %d %b} ({s['cells']})" for s in a.seedings[:5]
+                )
             )
         text.append("\n  Open alerts: " + ("none" if not line.alerts else ""))
         text.extend(
-            f"    - [{a.severity}] {a.title} (since {a.opened_at.astimezone(zone):%d %b})" for a in line.alerts
+            f"    - [{a.severity}] {a.title} (since {a.opened_at.astimezone(zone):%d %b})"
+            for a in line.alerts
         )
     return "\n".join(text)
 
@@ -286,11 +295,13 @@ def _row(batch: LineBatch, zone: ZoneInfo) -> str:
     def number(value: float | None, digits: int) -> str:
         return "-" if value is None else f"{value:.{digits}f}"
 
-    transplant = "done" if batch.stage == "channels" else _range(batch.transplant, zone, batch.not_within_days)
+    transplant = (
+        "done" if batch.stage == "channels" else _range(batch.transplant, zone, batch.not_within_days)
+    )
     return (
-        f"  {batch.code:<14}{batch.crop:<15}{batch.stage:<10}{batch.seeded_on:%d %b}  {batch.plants:>7}"
-        f"{number(batch.leaves, 1):>8}{number(batch.fresh_g, 0):>9}  {transplant:<24}"
-        f"{_range(batch.harvest, zone, batch.not_within_days):<24}"
+        f"  {batch.code:<20}{batch.crop:<15}{batch.stage:<10}{batch.seeded_on:%d %b}  {batch.plants:>7}"
+        f"{number(batch.leaves, 1):>8}{number(batch.fresh_g, 0):>9}  {transplant:<26}"
+        f"{_range(batch.harvest, zone, batch.not_within_days):<26}"
     )
 
 
@@ -299,5 +310,7 @@ def _range(span: Span | None, zone: ZoneInfo, horizon: int | None) -> str:
         return "-"
     if span.p50 is None:
         return f"not within {horizon} days"
-    low, middle, high = (f"{m.astimezone(zone):%d %b}" if m else "later" for m in (span.p10, span.p50, span.p90))
+    low, middle, high = (
+        f"{m.astimezone(zone):%d %b}" if m else "later" for m in (span.p10, span.p50, span.p90)
+    )
     return f"{middle} ({low} - {high})"

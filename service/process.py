@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import signal
 import socket
 import sys
 from collections.abc import AsyncIterator, Iterator
@@ -147,13 +148,21 @@ async def _serving(service: Service) -> AsyncIterator[None]:
     serving = asyncio.create_task(server.serve(sockets=[bound]))
     serving.add_done_callback(_report)
     try:
-        while not server.started and not serving.done():
+        while not server.started and not serving.done():  # noqa: ASYNC110 - uvicorn offers no event
             await asyncio.sleep(0.02)
         yield
     finally:
         server.should_exit = True
         await asyncio.gather(serving, return_exceptions=True)
         bound.close()
+
+
+async def until_told(stop: asyncio.Event) -> None:
+    """Wait for SIGINT or SIGTERM, then set ``stop``."""
+    loop = asyncio.get_running_loop()
+    for name in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(name, stop.set)
+    await stop.wait()
 
 
 def _report(task: asyncio.Task[None]) -> None:

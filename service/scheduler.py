@@ -53,7 +53,9 @@ async def running_scheduler(reforecaster: Reforecaster, clock: Clock, minutes: f
     scheduler = AsyncIOScheduler(
         timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": 300}
     )
-    scheduler.add_job(reforecast, IntervalTrigger(seconds=interval_s(minutes, clock), timezone=UTC), id="reforecast")
+    scheduler.add_job(
+        reforecast, IntervalTrigger(seconds=interval_s(minutes, clock), timezone=UTC), id="reforecast"
+    )
     scheduler.start()
     # The scheduler keeps the machine's time, whatever the shared clock says.
     scheduler.modify_job("reforecast", next_run_time=datetime.now(UTC))

@@ -103,7 +103,9 @@ def _convert(shown: str, key: str, value: Any, known: Mapping[str, type]) -> Any
         if kind is bool:
             if isinstance(value, bool):
                 return value
-            return {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}[str(value).lower()]
+            return {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}[
+                str(value).lower()
+            ]
         return kind(value)
     except (ValueError, TypeError, KeyError):
         raise SettingsError(f"{shown}={value!r} is not {_SAID[kind]}") from None
@@ -136,6 +138,8 @@ def _check(settings: Settings) -> None:
     except ValueError as error:
         raise SettingsError(f"{_PREFIX}CLOCK: {error}") from error
     if settings.mqtt_url and not settings.mqtt_url.startswith(("mqtt://", "mqtts://")):
-        raise SettingsError(f"{_PREFIX}MQTT_URL={settings.mqtt_url!r} does not begin with mqtt:// or mqtts://")
+        raise SettingsError(
+            f"{_PREFIX}MQTT_URL={settings.mqtt_url!r} does not begin with mqtt:// or mqtts://"
+        )
     if settings.log_level not in {"DEBUG", "INFO", "WARNING", "ERROR"}:
         raise SettingsError(f"{_PREFIX}LOG_LEVEL={settings.log_level!r} is not DEBUG, INFO, WARNING or ERROR")

@@ -42,7 +42,7 @@ class Multipliers(NamedTuple):
 
     leaf: Array
     growth: Array
-    count: Array  # standard normal: how far a member takes a leaf count to be off
+    error: Array  # standard normal: how far a member takes a leaf count to be off
 
 
 class Dates(NamedTuple):
@@ -182,9 +182,7 @@ def points(values: Array, last_hour: float) -> list[Points]:
         return []
     beyond = last_hour + 24.0 * 365.0
     quantiles = np.quantile(np.minimum(values, beyond), (0.1, 0.5, 0.9), axis=1)
-    return [
-        Points(*(float(q) if q <= last_hour else None for q in column)) for column in quantiles.T
-    ]
+    return [Points(*(float(q) if q <= last_hour else None for q in column)) for column in quantiles.T]
 
 
 def crossing(sums: Array, row: NDArray[np.intp], from_h: Array, amount: Array | float) -> Array:
@@ -268,5 +266,8 @@ def _leaf_sums(profile: CropProfile, zone: Outlook) -> Array:
 def _drivers(profile: CropProfile, zone: Outlook, co2_ppm: float) -> growth.HourlyDrivers:
     par = light.par_w_m2_from_ppfd(zone.light_mol * 1e6 / growth.SECONDS_PER_HOUR)
     return growth.hourly_drivers(
-        par, zone.temp_c, co2_ppm, open_canopy=(profile.open_base_c, profile.open_optimum_c, profile.open_ceiling_c)
+        par,
+        zone.temp_c,
+        co2_ppm,
+        open_canopy=(profile.open_base_c, profile.open_optimum_c, profile.open_ceiling_c),
     )

@@ -81,7 +81,9 @@ def compensation_point_ppm(temp_c: ArrayLike, parameters: GrowthParameters = PUB
     return np.asarray(parameters.compensation_co2 * parameters.compensation_q10 ** ((temp - 20.0) / 10.0))
 
 
-def light_use_efficiency(temp_c: ArrayLike, co2_ppm: ArrayLike, parameters: GrowthParameters = PUBLISHED) -> Array:
+def light_use_efficiency(
+    temp_c: ArrayLike, co2_ppm: ArrayLike, parameters: GrowthParameters = PUBLISHED
+) -> Array:
     """Light use efficiency, eq. 8; zero at and below the compensation point. [g J⁻¹]"""
     gamma = compensation_point_ppm(temp_c, parameters)
     co2 = np.maximum(np.asarray(co2_ppm, dtype=np.float64), gamma)

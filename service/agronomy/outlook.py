@@ -70,7 +70,7 @@ class Outlook:
     @property
     def hours(self) -> int:
         """How many hours it spans."""
-        return self.temp_c.shape[1]
+        return int(self.temp_c.shape[1])
 
 
 def clearness_mean(latitude_deg: float) -> float:
@@ -262,7 +262,9 @@ def _fill_from_climate(
     noise = draw.standard_normal((2, members, BLOCK_DAYS))
     for day in range(1, BLOCK_DAYS):  # spells: day-to-day correlation 0.35 of light, 0.7 of temperature
         for kind, memory in enumerate((0.35, 0.7)):
-            noise[kind, :, day] = memory * noise[kind, :, day - 1] + np.sqrt(1 - memory**2) * noise[kind, :, day]
+            noise[kind, :, day] = (
+                memory * noise[kind, :, day - 1] + np.sqrt(1 - memory**2) * noise[kind, :, day]
+            )
     n = rows.size
     clearness = np.clip(clearness_mean(site.latitude_deg) + 0.16 * noise[0, :, :n], 0.08, 0.75)
     outdoor = _course(outdoor_temp_c(site.latitude_deg, day_of_year) + 3.0 * noise[1, :, :n])

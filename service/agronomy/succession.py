@@ -35,6 +35,7 @@ KEEP_PROBABILITY = 0.6  # ... or fewer members agree
 SITES_ON = 1.03  # share of the sites beyond which they are called short ...
 SITES_OFF = 0.97  # ... and below which they no longer are
 FEWEST_CELLS = 0.75  # a seeding is cut to this share before the interval is stretched
+MOST_SKIPPED = 8  # seedings that advice may leave out
 LONGEST_STRETCH = 2.0  # times the present interval
 
 
@@ -63,6 +64,7 @@ class Waiting(NamedTuple):
     window_close_h: float
     harvest_h: float
     plants: float
+    own: bool = True  # of the succession that is advised
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,7 +98,10 @@ class Advice:
     sites: int
     sites_needed_light: float  # the same, cutting light heads
     sites_needed_advised: float
-    late: tuple[tuple[int, float], ...] = field(default=())  # waiting groups that pass the window, sites free at
+    skipped: int  # seedings to leave out before going on
+    late: tuple[tuple[int, float], ...] = field(
+        default=()
+    )  # waiting groups that pass the window, sites free at
 
 
 def interval_days(harvest_interval_days: float, duration_slope: float) -> float:
@@ -157,7 +162,9 @@ def at(curve_h: Array, seeding_h: Array, moments_h: Array) -> Array:
     share = ((moments - seeding_h[low]) / (seeding_h[low + 1] - seeding_h[low]))[:, None]
     h0, h1 = curve_h[low], curve_h[low + 1]
     both = np.isfinite(h0) & np.isfinite(h1)
-    return np.where(both, np.where(both, h0, 0.0) + share * np.where(both, h1 - np.where(both, h0, 0.0), 0.0), np.inf)
+    return np.where(
+        both, np.where(both, h0, 0.0) + share * np.where(both, h1 - np.where(both, h0, 0.0), 0.0), np.inf
+    )
 
 
 def occupancy(transplant_h: Array, harvest_h: Array, plants: Array, moments_h: Array) -> Array:
@@ -284,13 +291,16 @@ def advise(
     held_light = occupancy(standing.transplant_h, standing.light_harvest_h, standing.plants, days)
     plants = programme.cells * programme.keep_share
 
-    def unit(interval: float, *, light: bool = False) -> Array:
-        """Sites one cell's plant of every coming seeding holds, by day."""
-        moments = _moments(s0, interval, now_h, curve)
+    def unit(interval: float, skip: int = 0, *, light: bool = False) -> Array:
+        """Sites that one plant of every coming seeding holds, by day."""
+        moments = _moments(s0, interval, now_h, curve)[skip:]
         harvest = curve.light_harvest_h if light else curve.harvest_h
         ones = np.ones(moments.size)
         return occupancy(
-            at(curve.transplant_h, curve.seeding_h, moments), at(harvest, curve.seeding_h, moments), ones, days
+            at(curve.transplant_h, curve.seeding_h, moments),
+            at(harvest, curve.seeding_h, moments),
+            ones,
+            days,
         )
 
     def peak(base: Array, coming: Array, n: float) -> tuple[float, float]:
@@ -301,26 +311,30 @@ def advise(
 
     need, need_h = peak(held, unit(advised), plants)
     need_light, _ = peak(held_light, unit(advised, light=True), plants)
-    late = place_waiting(waiting, _standing_only(standing, now_h, days), days, sites)
+    placed = place_waiting(waiting, _standing_only(standing, now_h, days), days, sites)
+    late = [(index, found) for index, found in placed if waiting[index].own]
     threshold = sites * (SITES_OFF if previous and previous[1] == "sites" else SITES_ON)
     binding: Binding = "continuity"
-    cells = programme.cells
+    cells, skip, every = programme.cells, 0, advised
     if need > threshold:
         binding = "sites"
-        advised, cells = _fit(programme, max(now_interval, continuity), held, unit, days, curve, sites)
+        settled = _settled(days, curve)
+        base = max(now_interval, continuity)
+        every, skip, cells = _fit(programme, base, held[:settled], lambda i, k: unit(i, k)[:settled], sites)
+        advised = _mean_interval(s0, _moments(s0, every, now_h, curve)[skip:], every)
         decision = "lengthen" if advised > now_interval * (1.0 + CHANGE_DAYS_A_WEEK / 7.0) else "hold"
-        advised = advised if decision == "lengthen" else now_interval
         probability = 1.0
     elif late:
         binding = "window"
-        advised = max(advised, now_interval + 1.0)  # the trade's rule: a day longer (common practice, no source)
+        # The trade's rule: a day longer (common practice, no source).
+        advised = every = max(advised, now_interval + 1.0)
         decision = "lengthen"
         probability = 1.0
 
     seedings = (
         _exact_moments(exact, now_h)
         if binding == "continuity" and decision != "hold"
-        else _moments(s0, advised, now_h, curve)[:count].tolist()
+        else _moments(s0, every, now_h, curve)[skip:][:count].tolist()
     )
     if last_seeding_h is None:
         seedings = [float(s0), *(m for m in seedings if m > s0)]
@@ -341,7 +355,8 @@ def advise(
         sites_peak_h=need_h,
         sites=sites,
         sites_needed_light=need_light,
-        sites_needed_advised=peak(held, unit(advised), cells * programme.keep_share)[0],
+        sites_needed_advised=peak(held, unit(every, skip), cells * programme.keep_share)[0],
+        skipped=skip,
         late=tuple(late),
     )
 
@@ -353,7 +368,7 @@ def _moments(s0: float, interval: float, now_h: float, curve: Curve) -> Array:
     coming = moments[(moments >= now_h) & (moments <= curve.seeding_h[-1])]
     if not coming.size or coming[0] - now_h > HOURS * interval:  # the last seeding is long past
         coming = np.arange(curve.seeding_h[0], curve.seeding_h[-1] + 1.0, HOURS * interval)
-    return coming
+    return np.asarray(coming)
 
 
 def _exact_moments(exact: Array, now_h: float) -> list[float]:
@@ -370,7 +385,9 @@ def _settled(days: Array, curve: Curve) -> int:
 
 def _standing_only(standing: Occupants, now_h: float, days: Array) -> Array:
     """Sites held by what is in the channels now."""
-    there = np.median(standing.transplant_h, axis=1) <= now_h if standing.plants.size else np.empty(0, dtype=bool)
+    there = (
+        np.median(standing.transplant_h, axis=1) <= now_h if standing.plants.size else np.empty(0, dtype=bool)
+    )
     return occupancy(standing.transplant_h[there], standing.harvest_h[there], standing.plants[there], days)
 
 
@@ -378,24 +395,38 @@ def _fit(
     programme: Programme,
     shortest: float,
     held: Array,
-    unit: Callable[[float], Array],
-    days: Array,
-    curve: Curve,
+    unit: Callable[[float, int], Array],
     sites: int,
-) -> tuple[float, int]:
-    """Find the shortest interval, from ``shortest`` on, at which a seeding of nearly full size finds its sites."""
-    settled = _settled(days, curve)
-    best = (shortest, 1)
-    for interval in np.arange(shortest, LONGEST_STRETCH * shortest + 0.25, 0.5):
-        coming = unit(float(interval))[:settled]
-        busy = coming > 0.5  # days on which a coming seeding stands in the channels in most members
-        room = (sites - held[:settled][busy]) / coming[busy]
-        plants = float(room.min()) if room.size else np.inf
-        cells = int(min(programme.cells, max(0.0, plants) / programme.keep_share))
-        best = max(best, (float(interval), cells), key=lambda pair: pair[1])
-        if cells >= FEWEST_CELLS * programme.cells:
-            return float(interval), cells
+) -> tuple[float, int, int]:
+    """Find the next seedings that find their sites at nearly full size.
+
+    Tried in this order: as often as ``shortest`` with fewer cells, then up to half as long again between seedings,
+    then leaving out one seeding more and beginning anew.
+
+    Returns
+    -------
+    tuple
+        Interval, seedings left out, cells a seeding.
+    """
+    best = (shortest, 0, 1)
+    for skip in range(MOST_SKIPPED + 1):
+        for interval in np.arange(shortest, 1.5 * shortest + 0.01, 0.5):
+            coming = unit(float(interval), skip)
+            busy = coming > 0.5  # days on which a coming seeding stands in the channels in most members
+            if not busy.any():
+                continue
+            room = float(((sites - held[busy]) / coming[busy]).min())
+            cells = int(min(programme.cells, max(1.0, room / programme.keep_share)))
+            if cells >= FEWEST_CELLS * programme.cells:
+                return float(interval), skip, cells
+            best = max(best, (float(interval), skip, cells), key=lambda found: found[2])
     return best
+
+
+def _mean_interval(s0: float, seedings: Array, interval: float) -> float:
+    """Mean days between the seedings of the time advice looks ahead, a pause included."""
+    ahead = seedings[seedings <= seedings[:1].min(initial=np.inf) + HOURS * LOOK_AHEAD_DAYS]
+    return float((ahead[-1] - s0) / HOURS / ahead.size) if ahead.size else interval
 
 
 def _median_days(hours: Array) -> float | None:

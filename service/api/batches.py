@@ -6,7 +6,7 @@ from datetime import date, datetime
 from typing import Annotated, Literal
 
 from litestar import Controller, Response, get, patch, post
-from litestar.params import Parameter
+from litestar.params import JSONBody, QueryParameter
 from msgspec import UNSET, Meta, UnsetType
 
 from service.api.bodies import Body, Page, View, view
@@ -18,14 +18,17 @@ from service.api.operations import (
     PAGE,
     READ,
     After,
+    Asker,
     IfMatch,
     Limit,
     Now,
+    OfHouse,
+    OfSuccession,
+    RowId,
+    Uow,
     seen_version,
 )
-from service.records.store import UnitOfWork
 from service.work import batches
-from service.work.access import Access
 from service.work.batches import BatchView as Seeded
 
 Stage = Literal["nursery", "channels", "finished"]
@@ -182,13 +185,11 @@ class Batches(Controller):
     @get(operation_id="listBatches", responses=READ)
     async def list_batches(
         self,
-        uow: UnitOfWork,
-        access: Access,
-        house_id: Annotated[int | None, Parameter(query="houseId", description="Only of this house.")] = None,
-        succession_id: Annotated[
-            int | None, Parameter(query="successionId", description="Only of this succession.")
-        ] = None,
-        stage: Annotated[Stage | None, Parameter(description="Only at this stage.")] = None,
+        uow: Uow,
+        access: Asker,
+        house_id: OfHouse = None,
+        succession_id: OfSuccession = None,
+        stage: Annotated[Stage | None, QueryParameter(description="Only at this stage.")] = None,
         after: After = None,
         limit: Limit = PAGE,
     ) -> BatchPage:
@@ -200,7 +201,7 @@ class Batches(Controller):
 
     @post(operation_id="createBatch", responses=CREATE, response_headers=[ETAG, LOCATION])
     async def create_batch(
-        self, uow: UnitOfWork, clock: Now, access: Access, data: BatchNew
+        self, uow: Uow, clock: Now, access: Asker, data: JSONBody[BatchNew]
     ) -> Response[BatchView]:
         """Seed a batch."""
         seeded = await batches.create_batch(uow, clock, access, data.given())
@@ -209,30 +210,30 @@ class Batches(Controller):
         return answer
 
     @get("/{batch_id:int}", operation_id="getBatch", responses=READ, response_headers=[ETAG])
-    async def get_batch(self, uow: UnitOfWork, access: Access, batch_id: int) -> Response[BatchView]:
+    async def get_batch(self, uow: Uow, access: Asker, batch_id: RowId) -> Response[BatchView]:
         """Read a batch."""
         return _one(await batches.get_batch(uow, access, batch_id))
 
     @patch("/{batch_id:int}", operation_id="changeBatch", responses=CHANGE, response_headers=[ETAG])
     async def change_batch(
-        self, uow: UnitOfWork, access: Access, batch_id: int, data: BatchChange, if_match: IfMatch = None
+        self, uow: Uow, access: Asker, batch_id: RowId, data: JSONBody[BatchChange], if_match: IfMatch = None
     ) -> Response[BatchView]:
         """Change a batch's code or cultivar."""
         return _one(await batches.change_batch(uow, access, batch_id, data.given(), seen_version(if_match)))
 
     @get("/{batch_id:int}/entries", operation_id="listEntries", responses=READ)
-    async def list_entries(self, uow: UnitOfWork, access: Access, batch_id: int) -> Ledger:
+    async def list_entries(self, uow: Uow, access: Asker, batch_id: RowId) -> Ledger:
         """Read a batch's whole ledger, superseded entries included."""
         return Ledger(items=[view(EntryView, e) for e in await batches.list_entries(uow, access, batch_id)])
 
     @post("/{batch_id:int}/entries", operation_id="appendEntry", responses=CHANGE, response_headers=[ETAG])
     async def append_entry(
         self,
-        uow: UnitOfWork,
+        uow: Uow,
         clock: Now,
-        access: Access,
-        batch_id: int,
-        data: EntryNew,
+        access: Asker,
+        batch_id: RowId,
+        data: JSONBody[EntryNew],
         if_match: IfMatch = None,
     ) -> Response[Recorded]:
         """Write down what happened to a batch, or correct what was written down.

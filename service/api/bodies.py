@@ -47,7 +47,7 @@ def page(kind: type[PageT], rows: tuple[Sequence[object], int | None]) -> PageT:
     return msgspec.convert({"items": rows[0], "next": rows[1]}, kind, from_attributes=True)
 
 
-class JsonBody(AbstractDTO[Any]):
+class StrictJson(AbstractDTO[Any]):
     """Reads a body as its Struct.
 
     Litestar's own way goes through builtins and converts leniently: a text "NaN" would pass for a number.

@@ -7,15 +7,13 @@ from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
 from litestar import get
-from litestar.params import Parameter
+from litestar.params import QueryParameter
 from msgspec import UNSET, Meta, UnsetType
 
 from service.api.bodies import Page, View, view
-from service.api.operations import PAGE, READ, After, Limit
-from service.records.store import UnitOfWork
+from service.api.operations import PAGE, READ, After, Asker, Limit, OfHouse, RowId, Uow
 from service.records.tables import Advice, Alert, Forecast
 from service.work import conclusions
-from service.work.access import Access
 from service.work.line import Span, span
 
 
@@ -175,7 +173,7 @@ def alert_view(row: Alert) -> AlertView:
 
 @get("/batches/{batch_id:int}/forecasts", operation_id="listForecasts", tags=["Batches"], responses=READ)
 async def list_forecasts(
-    uow: UnitOfWork, access: Access, batch_id: int, after: After = None, limit: Limit = PAGE
+    uow: Uow, access: Asker, batch_id: RowId, after: After = None, limit: Limit = PAGE
 ) -> ForecastPage:
     """List a batch's forecasts, newest first: the first one holds."""
     rows, following = await conclusions.list_forecasts(uow, access, batch_id, after=after, limit=limit)
@@ -186,7 +184,7 @@ async def list_forecasts(
     "/successions/{succession_id:int}/advice", operation_id="listAdvice", tags=["Successions"], responses=READ
 )
 async def list_advice(
-    uow: UnitOfWork, access: Access, succession_id: int, after: After = None, limit: Limit = PAGE
+    uow: Uow, access: Asker, succession_id: RowId, after: After = None, limit: Limit = PAGE
 ) -> AdvicePage:
     """List what a succession was advised, newest first: the first one holds."""
     rows, following = await conclusions.list_advice(uow, access, succession_id, after=after, limit=limit)
@@ -195,11 +193,11 @@ async def list_advice(
 
 @get("/alerts", operation_id="listAlerts", tags=["House"], responses=READ)
 async def list_alerts(
-    uow: UnitOfWork,
-    access: Access,
-    house_id: Annotated[int | None, Parameter(query="houseId", description="Only of this house.")] = None,
+    uow: Uow,
+    access: Asker,
+    house_id: OfHouse = None,
     open_: Annotated[
-        bool | None, Parameter(query="open", description="Only open ones, or only closed ones.")
+        bool | None, QueryParameter(name="open", description="Only open ones, or only closed ones.")
     ] = None,
     after: After = None,
     limit: Limit = PAGE,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from litestar import Controller, Response, get, patch, post
-from litestar.params import Parameter
+from litestar.params import JSONBody
 from msgspec import UNSET, Meta, UnsetType
 
 from service.api.bodies import Body, Page, View, page, view
@@ -17,15 +17,18 @@ from service.api.operations import (
     PAGE,
     READ,
     After,
+    Asker,
     IfMatch,
     Limit,
+    OfCrop,
+    OfFarm,
+    RowId,
+    Uow,
     made,
     one,
     seen_version,
 )
-from service.records.store import UnitOfWork
 from service.work import crops
-from service.work.access import Access
 from service.work.profiles import profile, profile_names
 
 FarmId = Annotated[int, Meta(description="The farm that grows it.", examples=[1])]
@@ -155,9 +158,9 @@ class Crops(Controller):
     @get(operation_id="listCrops", responses=READ)
     async def list_crops(
         self,
-        uow: UnitOfWork,
-        access: Access,
-        farm_id: Annotated[int | None, Parameter(query="farmId", description="Only of this farm.")] = None,
+        uow: Uow,
+        access: Asker,
+        farm_id: OfFarm = None,
         after: After = None,
         limit: Limit = PAGE,
     ) -> CropPage:
@@ -165,18 +168,18 @@ class Crops(Controller):
         return page(CropPage, await crops.list_crops(uow, access, farm_id=farm_id, after=after, limit=limit))
 
     @post(operation_id="createCrop", responses=CREATE, response_headers=[ETAG, LOCATION])
-    async def create_crop(self, uow: UnitOfWork, access: Access, data: CropNew) -> Response[CropView]:
+    async def create_crop(self, uow: Uow, access: Asker, data: JSONBody[CropNew]) -> Response[CropView]:
         """Make a crop."""
         return made(CropView, await crops.create_crop(uow, access, data.given()), "/v1/crops")
 
     @get("/{crop_id:int}", operation_id="getCrop", responses=READ, response_headers=[ETAG])
-    async def get_crop(self, uow: UnitOfWork, access: Access, crop_id: int) -> Response[CropView]:
+    async def get_crop(self, uow: Uow, access: Asker, crop_id: RowId) -> Response[CropView]:
         """Read a crop."""
         return one(CropView, await crops.get_crop(uow, access, crop_id))
 
     @patch("/{crop_id:int}", operation_id="changeCrop", responses=CHANGE, response_headers=[ETAG])
     async def change_crop(
-        self, uow: UnitOfWork, access: Access, crop_id: int, data: CropChange, if_match: IfMatch = None
+        self, uow: Uow, access: Asker, crop_id: RowId, data: JSONBody[CropChange], if_match: IfMatch = None
     ) -> Response[CropView]:
         """Change a crop."""
         return one(
@@ -193,9 +196,9 @@ class Cultivars(Controller):
     @get(operation_id="listCultivars", responses=READ)
     async def list_cultivars(
         self,
-        uow: UnitOfWork,
-        access: Access,
-        crop_id: Annotated[int | None, Parameter(query="cropId", description="Only of this crop.")] = None,
+        uow: Uow,
+        access: Asker,
+        crop_id: OfCrop = None,
         after: After = None,
         limit: Limit = PAGE,
     ) -> CultivarPage:
@@ -206,23 +209,23 @@ class Cultivars(Controller):
 
     @post(operation_id="createCultivar", responses=CREATE, response_headers=[ETAG, LOCATION])
     async def create_cultivar(
-        self, uow: UnitOfWork, access: Access, data: CultivarNew
+        self, uow: Uow, access: Asker, data: JSONBody[CultivarNew]
     ) -> Response[CultivarView]:
         """Make a cultivar."""
         return made(CultivarView, await crops.create_cultivar(uow, access, data.given()), "/v1/cultivars")
 
     @get("/{cultivar_id:int}", operation_id="getCultivar", responses=READ, response_headers=[ETAG])
-    async def get_cultivar(self, uow: UnitOfWork, access: Access, cultivar_id: int) -> Response[CultivarView]:
+    async def get_cultivar(self, uow: Uow, access: Asker, cultivar_id: RowId) -> Response[CultivarView]:
         """Read a cultivar."""
         return one(CultivarView, await crops.get_cultivar(uow, access, cultivar_id))
 
     @patch("/{cultivar_id:int}", operation_id="changeCultivar", responses=CHANGE, response_headers=[ETAG])
     async def change_cultivar(
         self,
-        uow: UnitOfWork,
-        access: Access,
-        cultivar_id: int,
-        data: CultivarChange,
+        uow: Uow,
+        access: Asker,
+        cultivar_id: RowId,
+        data: JSONBody[CultivarChange],
         if_match: IfMatch = None,
     ) -> Response[CultivarView]:
         """Change a cultivar."""

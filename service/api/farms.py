@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Annotated
 
 from litestar import Controller, Response, get, patch, post
+from litestar.params import JSONBody
 from msgspec import UNSET, Meta, UnsetType
 
 from service.api.bodies import Body, Page, View, page
@@ -17,16 +18,17 @@ from service.api.operations import (
     PAGE,
     READ,
     After,
+    Asker,
     IfMatch,
     Limit,
     Now,
+    RowId,
+    Uow,
     made,
     one,
     seen_version,
 )
-from service.records.store import UnitOfWork
 from service.work import places
-from service.work.access import Access
 
 Name = Annotated[str, Meta(description="Name, unlike that of any other farm.", examples=["Northfield"])]
 
@@ -65,9 +67,7 @@ class Farms(Controller):
     tags = ("Places",)
 
     @get(operation_id="listFarms", responses=READ)
-    async def list_farms(
-        self, uow: UnitOfWork, access: Access, after: After = None, limit: Limit = PAGE
-    ) -> FarmPage:
+    async def list_farms(self, uow: Uow, access: Asker, after: After = None, limit: Limit = PAGE) -> FarmPage:
         """List the farms that the token may see."""
         return page(FarmPage, await places.list_farms(uow, access, after=after, limit=limit))
 
@@ -75,13 +75,13 @@ class Farms(Controller):
         operation_id="createFarm", opt={"scope": "admin"}, responses=CREATE, response_headers=[ETAG, LOCATION]
     )
     async def create_farm(
-        self, uow: UnitOfWork, clock: Now, access: Access, data: FarmNew
+        self, uow: Uow, clock: Now, access: Asker, data: JSONBody[FarmNew]
     ) -> Response[FarmView]:
         """Make a farm. Takes the scope `admin` and a token that is not limited to a farm."""
         return made(FarmView, await places.create_farm(uow, clock, access, data.given()), "/v1/farms")
 
     @get("/{farm_id:int}", operation_id="getFarm", responses=READ, response_headers=[ETAG])
-    async def get_farm(self, uow: UnitOfWork, access: Access, farm_id: int) -> Response[FarmView]:
+    async def get_farm(self, uow: Uow, access: Asker, farm_id: RowId) -> Response[FarmView]:
         """Read a farm."""
         return one(FarmView, await places.get_farm(uow, access, farm_id))
 
@@ -93,7 +93,7 @@ class Farms(Controller):
         response_headers=[ETAG],
     )
     async def change_farm(
-        self, uow: UnitOfWork, access: Access, farm_id: int, data: FarmChange, if_match: IfMatch = None
+        self, uow: Uow, access: Asker, farm_id: RowId, data: JSONBody[FarmChange], if_match: IfMatch = None
     ) -> Response[FarmView]:
         """Change a farm. Takes the scope `admin`."""
         return one(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from litestar import Controller, Response, get, patch, post
-from litestar.params import Parameter
+from litestar.params import JSONBody
 from msgspec import UNSET, Meta, UnsetType
 
 from service.api.bodies import Body, Page, View, page
@@ -17,15 +17,17 @@ from service.api.operations import (
     PAGE,
     READ,
     After,
+    Asker,
     IfMatch,
     Limit,
+    OfFarm,
+    RowId,
+    Uow,
     made,
     one,
     seen_version,
 )
-from service.records.store import UnitOfWork
 from service.work import places
-from service.work.access import Access
 
 FarmId = Annotated[int, Meta(description="The farm it belongs to.", examples=[1])]
 Name = Annotated[str, Meta(description="Name.", examples=["North house"])]
@@ -144,9 +146,9 @@ class Houses(Controller):
     @get(operation_id="listHouses", responses=READ)
     async def list_houses(
         self,
-        uow: UnitOfWork,
-        access: Access,
-        farm_id: Annotated[int | None, Parameter(query="farmId", description="Only of this farm.")] = None,
+        uow: Uow,
+        access: Asker,
+        farm_id: OfFarm = None,
         after: After = None,
         limit: Limit = PAGE,
     ) -> HousePage:
@@ -156,18 +158,18 @@ class Houses(Controller):
         )
 
     @post(operation_id="createHouse", responses=CREATE, response_headers=[ETAG, LOCATION])
-    async def create_house(self, uow: UnitOfWork, access: Access, data: HouseNew) -> Response[HouseView]:
+    async def create_house(self, uow: Uow, access: Asker, data: JSONBody[HouseNew]) -> Response[HouseView]:
         """Make a house."""
         return made(HouseView, await places.create_house(uow, access, data.given()), "/v1/houses")
 
     @get("/{house_id:int}", operation_id="getHouse", responses=READ, response_headers=[ETAG])
-    async def get_house(self, uow: UnitOfWork, access: Access, house_id: int) -> Response[HouseView]:
+    async def get_house(self, uow: Uow, access: Asker, house_id: RowId) -> Response[HouseView]:
         """Read a house."""
         return one(HouseView, await places.get_house(uow, access, house_id))
 
     @patch("/{house_id:int}", operation_id="changeHouse", responses=CHANGE, response_headers=[ETAG])
     async def change_house(
-        self, uow: UnitOfWork, access: Access, house_id: int, data: HouseChange, if_match: IfMatch = None
+        self, uow: Uow, access: Asker, house_id: RowId, data: JSONBody[HouseChange], if_match: IfMatch = None
     ) -> Response[HouseView]:
         """Change a house."""
         return one(

@@ -12,9 +12,8 @@ from msgspec import Meta
 
 from service.api.bodies import View, view
 from service.api.conclusions import AdviceView, AlertView, SpanView, advice_view, alert_view, span_view
-from service.api.operations import READ, Now
-from service.records.store import Store, UnitOfWork
-from service.work.access import Access
+from service.api.operations import READ, Asker, Now, RowId, Uow
+from service.records.store import Store
 from service.work.line import HouseLine, LineBatch, house_line
 from service.work.places import get_house
 from service.work.reforecast import Run
@@ -81,7 +80,7 @@ class RunView(View):
 
 
 @get("/houses/{house_id:int}/line", operation_id="getLine", tags=["House"], responses=READ)
-async def get_line(uow: UnitOfWork, clock: Now, access: Access, house_id: int) -> LineView:
+async def get_line(uow: Uow, clock: Now, access: Asker, house_id: RowId) -> LineView:
     """Read a house at a glance: batches in order of expected harvest, advice in force, open alerts."""
     return line_view(await house_line(uow, clock, access, house_id))
 
@@ -93,7 +92,7 @@ async def get_line(uow: UnitOfWork, clock: Now, access: Access, house_id: int) -
     responses=READ,
     status_code=200,
 )
-async def reforecast(state: State, access: Access, house_id: int) -> RunView:
+async def reforecast(state: State, access: Asker, house_id: RowId) -> RunView:
     """Forecast a house again now instead of at the next quarter of an hour, and say what that did."""
     store: Store = state.store
     async with store.read() as uow:  # not held open: the run takes its own transactions

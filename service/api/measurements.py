@@ -11,19 +11,31 @@ from urllib.parse import urlencode
 
 from litestar import Request, Response, get
 from litestar.datastructures import State
-from litestar.params import Parameter
+from litestar.params import QueryParameter
 from msgspec import Meta
 
 from service.api.bodies import Page, View, view
-from service.api.operations import PAGE, READ, After, AfterMoment, From, Limit, To, moment
+from service.api.operations import (
+    PAGE,
+    READ,
+    After,
+    AfterMoment,
+    Asker,
+    From,
+    Limit,
+    OfSensor,
+    RowId,
+    To,
+    Uow,
+    moment,
+)
 from service.api.problems import camel
-from service.records.store import UnitOfWork
 from service.work import measurements
 from service.work.access import Access
 from service.work.measurements import MAX_SAMPLES
 
 _CSV = "text/csv"
-Samples = Annotated[int, Parameter(description=f"How many to return at most, 1 to {MAX_SAMPLES}.")]
+Samples = Annotated[int, QueryParameter(description=f"How many to return at most, 1 to {MAX_SAMPLES}.")]
 
 
 class ReadingView(View):
@@ -103,9 +115,9 @@ class UnknownTopicPage(View):
 @get("/sensors/{sensor_id:int}/readings", operation_id="listReadings", tags=["Conditions"], responses=READ)
 async def list_readings(
     request: Request[Access, str, State],
-    uow: UnitOfWork,
-    access: Access,
-    sensor_id: int,
+    uow: Uow,
+    access: Asker,
+    sensor_id: RowId,
     from_: From = None,
     to: To = None,
     after: AfterMoment = None,
@@ -131,9 +143,9 @@ async def list_readings(
 @get("/zones/{zone_id:int}/hours", operation_id="listHours", tags=["Conditions"], responses=READ)
 async def list_hours(
     request: Request[Access, str, State],
-    uow: UnitOfWork,
-    access: Access,
-    zone_id: int,
+    uow: Uow,
+    access: Asker,
+    zone_id: RowId,
     from_: From = None,
     to: To = None,
     after: AfterMoment = None,
@@ -158,11 +170,11 @@ async def list_hours(
 
 @get("/dead-letters", operation_id="listDeadLetters", tags=["Conditions"], responses=READ)
 async def list_dead_letters(
-    uow: UnitOfWork,
-    access: Access,
-    reason: Annotated[str | None, Parameter(description="Only with this reason.")] = None,
-    topic: Annotated[str | None, Parameter(description="Only of this topic.")] = None,
-    sensor_id: Annotated[int | None, Parameter(query="sensorId", description="Only of this sensor.")] = None,
+    uow: Uow,
+    access: Asker,
+    reason: Annotated[str | None, QueryParameter(description="Only with this reason.")] = None,
+    topic: Annotated[str | None, QueryParameter(description="Only of this topic.")] = None,
+    sensor_id: OfSensor = None,
     after: After = None,
     limit: Limit = PAGE,
 ) -> DeadLetterPage:
@@ -188,9 +200,9 @@ async def list_dead_letters(
 
 @get("/unknown-topics", operation_id="listUnknownTopics", tags=["Conditions"], responses=READ)
 async def list_unknown_topics(
-    uow: UnitOfWork,
-    access: Access,
-    after: Annotated[str | None, Parameter(description="`next` of the page before.")] = None,
+    uow: Uow,
+    access: Asker,
+    after: Annotated[str | None, QueryParameter(description="`next` of the page before.")] = None,
     limit: Limit = PAGE,
 ) -> UnknownTopicPage:
     """List topics that no sensor claims, so that they can be given one. Takes a token for every farm."""

@@ -9,8 +9,9 @@ from typing import Annotated, Any
 
 from litestar import Request, Response
 from litestar.datastructures import ResponseHeader, State
+from litestar.di import NamedDependency
 from litestar.exceptions import ValidationException
-from litestar.params import Dependency, Parameter
+from litestar.params import FromPath, HeaderParameter, QueryParameter, SkipValidation
 
 from service.api.bodies import StructT, view
 from service.api.problems import problem_responses
@@ -40,36 +41,50 @@ async def provide_access(request: Request[Access, Any, State]) -> Access:
     return request.user
 
 
-# A Protocol cannot be checked by isinstance, which Litestar would try.
-Now = Annotated[Clock, Dependency(skip_validation=True)]
-
-
 async def provide_clock(state: State) -> Clock:
     """Return the clock that everything shares."""
     clock: Clock = state.clock
     return clock
 
 
+Uow = NamedDependency[UnitOfWork]
+Asker = NamedDependency[Access]
+# A Protocol cannot be checked by isinstance, which Litestar would try.
+Now = NamedDependency[SkipValidation[Clock]]
+
 # --------------------------------------------------------------------------- parameters
 
+RowId = FromPath[int]
 After = Annotated[
-    int | None, Parameter(description="Id after which the page begins: `next` of the page before.")
+    int | None, QueryParameter(description="Id after which the page begins: `next` of the page before.")
 ]
-Limit = Annotated[int, Parameter(description=f"How many to return at most, 1 to {MAX_LIMIT}.")]
+Limit = Annotated[int, QueryParameter(description=f"How many to return at most, 1 to {MAX_LIMIT}.")]
 IfMatch = Annotated[
     str | None,
-    Parameter(
-        header="If-Match",
+    HeaderParameter(
+        name="If-Match",
         description='The `ETag` that the change was made from, for example `"3"`; else 412.',
     ),
 ]
 PAGE = DEFAULT_LIMIT
 
+
+def _only_of(thing: str) -> QueryParameter:
+    return QueryParameter(name=f"{thing}Id", description=f"Only of this {thing}.")
+
+
+OfFarm = Annotated[int | None, _only_of("farm")]
+OfHouse = Annotated[int | None, _only_of("house")]
+OfZone = Annotated[int | None, _only_of("zone")]
+OfCrop = Annotated[int | None, _only_of("crop")]
+OfSuccession = Annotated[int | None, _only_of("succession")]
+OfSensor = Annotated[int | None, _only_of("sensor")]
+
 _SPAN = "with its offset, for example 2026-08-03T00:00:00Z"
 
 
 def _moment_parameter(query: str, description: str) -> Any:
-    return Parameter(query=query, description=description, schema_extra={"format": "date-time"})
+    return QueryParameter(name=query, description=description, schema_extra={"format": "date-time"})
 
 
 # Read by `moment`: Litestar would take "2026" for a second of 1970.

@@ -9,7 +9,7 @@ from litestar.middleware import DefineMiddleware
 from service.api import conclusions, line, measurements
 from service.api.access import TokenAuth, check_scope
 from service.api.batches import Batches
-from service.api.bodies import JsonBody
+from service.api.bodies import StrictJson
 from service.api.crops import Crops, Cultivars, list_crop_profiles
 from service.api.farms import Farms
 from service.api.houses import Houses
@@ -53,6 +53,6 @@ def api_router() -> Router:
             "clock": Provide(provide_clock),
         },
         security=[{"token": []}],
-        dto=JsonBody,
+        dto=StrictJson,
         return_dto=None,
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from litestar import Controller, Response, get, patch, post
-from litestar.params import Parameter
+from litestar.params import JSONBody, QueryParameter
 from msgspec import UNSET, Meta, UnsetType
 
 from service.api.bodies import Body, Page, View, page
@@ -17,15 +17,18 @@ from service.api.operations import (
     PAGE,
     READ,
     After,
+    Asker,
     IfMatch,
     Limit,
+    OfHouse,
+    OfZone,
+    RowId,
+    Uow,
     made,
     one,
     seen_version,
 )
-from service.records.store import UnitOfWork
 from service.work import sensors
-from service.work.access import Access
 from service.work.quantities import QUANTITIES
 
 HouseId = Annotated[int, Meta(description="The house it is in.", examples=[1])]
@@ -170,12 +173,12 @@ class Sensors(Controller):
     @get(operation_id="listSensors", responses=READ)
     async def list_sensors(
         self,
-        uow: UnitOfWork,
-        access: Access,
-        house_id: Annotated[int | None, Parameter(query="houseId", description="Only of this house.")] = None,
-        zone_id: Annotated[int | None, Parameter(query="zoneId", description="Only of this zone.")] = None,
-        quantity: Annotated[str | None, Parameter(description="Only of this quantity.")] = None,
-        active: Annotated[bool | None, Parameter(description="Only those taken, or not.")] = None,
+        uow: Uow,
+        access: Asker,
+        house_id: OfHouse = None,
+        zone_id: OfZone = None,
+        quantity: Annotated[str | None, QueryParameter(description="Only of this quantity.")] = None,
+        active: Annotated[bool | None, QueryParameter(description="Only those taken, or not.")] = None,
         after: After = None,
         limit: Limit = PAGE,
     ) -> SensorPage:
@@ -193,18 +196,23 @@ class Sensors(Controller):
         return page(SensorPage, rows)
 
     @post(operation_id="createSensor", responses=CREATE, response_headers=[ETAG, LOCATION])
-    async def create_sensor(self, uow: UnitOfWork, access: Access, data: SensorNew) -> Response[SensorView]:
+    async def create_sensor(self, uow: Uow, access: Asker, data: JSONBody[SensorNew]) -> Response[SensorView]:
         """Make a sensor. Its messages are taken from now on."""
         return made(SensorView, await sensors.create_sensor(uow, access, data.given()), "/v1/sensors")
 
     @get("/{sensor_id:int}", operation_id="getSensor", responses=READ, response_headers=[ETAG])
-    async def get_sensor(self, uow: UnitOfWork, access: Access, sensor_id: int) -> Response[SensorView]:
+    async def get_sensor(self, uow: Uow, access: Asker, sensor_id: RowId) -> Response[SensorView]:
         """Read a sensor."""
         return one(SensorView, await sensors.get_sensor(uow, access, sensor_id))
 
     @patch("/{sensor_id:int}", operation_id="changeSensor", responses=CHANGE, response_headers=[ETAG])
     async def change_sensor(
-        self, uow: UnitOfWork, access: Access, sensor_id: int, data: SensorChange, if_match: IfMatch = None
+        self,
+        uow: Uow,
+        access: Asker,
+        sensor_id: RowId,
+        data: JSONBody[SensorChange],
+        if_match: IfMatch = None,
     ) -> Response[SensorView]:
         """Change a sensor. What and where it measures stays: make another one for that."""
         row = await sensors.change_sensor(uow, access, sensor_id, data.given(), seen_version(if_match))

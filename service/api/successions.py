@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from litestar import Controller, Response, get, patch, post
-from litestar.params import Parameter
+from litestar.params import JSONBody, QueryParameter
 from msgspec import UNSET, Meta, UnsetType
 
 from service.api.bodies import Body, Page, View, page
@@ -17,15 +17,18 @@ from service.api.operations import (
     PAGE,
     READ,
     After,
+    Asker,
     IfMatch,
     Limit,
+    OfCrop,
+    OfHouse,
+    RowId,
+    Uow,
     made,
     one,
     seen_version,
 )
-from service.records.store import UnitOfWork
 from service.work import programme
-from service.work.access import Access
 
 HouseId = Annotated[int, Meta(description="The house it runs in.", examples=[1])]
 CropId = Annotated[int, Meta(description="The crop, of the same farm.", examples=[1])]
@@ -120,11 +123,11 @@ class Successions(Controller):
     @get(operation_id="listSuccessions", responses=READ)
     async def list_successions(
         self,
-        uow: UnitOfWork,
-        access: Access,
-        house_id: Annotated[int | None, Parameter(query="houseId", description="Only of this house.")] = None,
-        crop_id: Annotated[int | None, Parameter(query="cropId", description="Only of this crop.")] = None,
-        active: Annotated[bool | None, Parameter(description="Only those that run, or do not.")] = None,
+        uow: Uow,
+        access: Asker,
+        house_id: OfHouse = None,
+        crop_id: OfCrop = None,
+        active: Annotated[bool | None, QueryParameter(description="Only those that run, or do not.")] = None,
         after: After = None,
         limit: Limit = PAGE,
     ) -> SuccessionPage:
@@ -136,26 +139,24 @@ class Successions(Controller):
 
     @post(operation_id="createSuccession", responses=CREATE, response_headers=[ETAG, LOCATION])
     async def create_succession(
-        self, uow: UnitOfWork, access: Access, data: SuccessionNew
+        self, uow: Uow, access: Asker, data: JSONBody[SuccessionNew]
     ) -> Response[SuccessionView]:
         """Make a succession."""
         row = await programme.create_succession(uow, access, data.given())
         return made(SuccessionView, row, "/v1/successions")
 
     @get("/{succession_id:int}", operation_id="getSuccession", responses=READ, response_headers=[ETAG])
-    async def get_succession(
-        self, uow: UnitOfWork, access: Access, succession_id: int
-    ) -> Response[SuccessionView]:
+    async def get_succession(self, uow: Uow, access: Asker, succession_id: RowId) -> Response[SuccessionView]:
         """Read a succession."""
         return one(SuccessionView, await programme.get_succession(uow, access, succession_id))
 
     @patch("/{succession_id:int}", operation_id="changeSuccession", responses=CHANGE, response_headers=[ETAG])
     async def change_succession(
         self,
-        uow: UnitOfWork,
-        access: Access,
-        succession_id: int,
-        data: SuccessionChange,
+        uow: Uow,
+        access: Asker,
+        succession_id: RowId,
+        data: JSONBody[SuccessionChange],
         if_match: IfMatch = None,
     ) -> Response[SuccessionView]:
         """Change a succession."""

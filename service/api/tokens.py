@@ -6,13 +6,12 @@ from datetime import datetime
 from typing import Annotated, Literal
 
 from litestar import Controller, Response, delete, get, post
+from litestar.params import JSONBody
 from msgspec import Meta
 
 from service.api.bodies import Body, Page, View, page, view
-from service.api.operations import CREATE, LOCATION, PAGE, READ, After, Limit, Now
-from service.records.store import UnitOfWork
+from service.api.operations import CREATE, LOCATION, PAGE, READ, After, Asker, Limit, Now, RowId, Uow
 from service.work import access as tokens
-from service.work.access import Access
 
 Scope = Literal["read", "write", "ingest", "admin"]
 Name = Annotated[
@@ -68,14 +67,14 @@ class Tokens(Controller):
 
     @get(operation_id="listTokens", opt=_ADMIN, responses=READ)
     async def list_tokens(
-        self, uow: UnitOfWork, access: Access, after: After = None, limit: Limit = PAGE
+        self, uow: Uow, access: Asker, after: After = None, limit: Limit = PAGE
     ) -> TokenPage:
         """List tokens, revoked ones included."""
         return page(TokenPage, await tokens.list_tokens(uow, access, after=after, limit=limit))
 
     @post(operation_id="createToken", opt=_ADMIN, responses=CREATE, response_headers=[LOCATION])
     async def create_token(
-        self, uow: UnitOfWork, clock: Now, access: Access, data: TokenNew
+        self, uow: Uow, clock: Now, access: Asker, data: JSONBody[TokenNew]
     ) -> Response[TokenMade]:
         """Make a token. Its secret is in this answer and nowhere else."""
         row, secret = await tokens.create_token(uow, clock, access, data.name, data.scopes, data.farm_id)
@@ -92,6 +91,6 @@ class Tokens(Controller):
         return Response(made, headers={"Location": "/v1/tokens", "Cache-Control": "no-store"})
 
     @delete("/{token_id:int}", operation_id="revokeToken", opt=_ADMIN, responses=READ, status_code=200)
-    async def revoke_token(self, uow: UnitOfWork, clock: Now, access: Access, token_id: int) -> TokenView:
+    async def revoke_token(self, uow: Uow, clock: Now, access: Asker, token_id: RowId) -> TokenView:
         """Revoke a token for good."""
         return view(TokenView, await tokens.revoke_token(uow, clock, access, token_id))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from litestar import Controller, Response, get, patch, post
-from litestar.params import Parameter
+from litestar.params import JSONBody, QueryParameter
 from msgspec import UNSET, Meta, UnsetType
 
 from service.api.bodies import Body, Page, View, page
@@ -17,15 +17,17 @@ from service.api.operations import (
     PAGE,
     READ,
     After,
+    Asker,
     IfMatch,
     Limit,
+    OfHouse,
+    RowId,
+    Uow,
     made,
     one,
     seen_version,
 )
-from service.records.store import UnitOfWork
 from service.work import places
-from service.work.access import Access
 
 ZoneKind = Literal["nursery", "channels"]
 
@@ -91,10 +93,10 @@ class Zones(Controller):
     @get(operation_id="listZones", responses=READ)
     async def list_zones(
         self,
-        uow: UnitOfWork,
-        access: Access,
-        house_id: Annotated[int | None, Parameter(query="houseId", description="Only of this house.")] = None,
-        kind: Annotated[ZoneKind | None, Parameter(description="Only of this kind.")] = None,
+        uow: Uow,
+        access: Asker,
+        house_id: OfHouse = None,
+        kind: Annotated[ZoneKind | None, QueryParameter(description="Only of this kind.")] = None,
         after: After = None,
         limit: Limit = PAGE,
     ) -> ZonePage:
@@ -103,18 +105,18 @@ class Zones(Controller):
         return page(ZonePage, rows)
 
     @post(operation_id="createZone", responses=CREATE, response_headers=[ETAG, LOCATION])
-    async def create_zone(self, uow: UnitOfWork, access: Access, data: ZoneNew) -> Response[ZoneView]:
+    async def create_zone(self, uow: Uow, access: Asker, data: JSONBody[ZoneNew]) -> Response[ZoneView]:
         """Make a zone."""
         return made(ZoneView, await places.create_zone(uow, access, data.given()), "/v1/zones")
 
     @get("/{zone_id:int}", operation_id="getZone", responses=READ, response_headers=[ETAG])
-    async def get_zone(self, uow: UnitOfWork, access: Access, zone_id: int) -> Response[ZoneView]:
+    async def get_zone(self, uow: Uow, access: Asker, zone_id: RowId) -> Response[ZoneView]:
         """Read a zone."""
         return one(ZoneView, await places.get_zone(uow, access, zone_id))
 
     @patch("/{zone_id:int}", operation_id="changeZone", responses=CHANGE, response_headers=[ETAG])
     async def change_zone(
-        self, uow: UnitOfWork, access: Access, zone_id: int, data: ZoneChange, if_match: IfMatch = None
+        self, uow: Uow, access: Asker, zone_id: RowId, data: JSONBody[ZoneChange], if_match: IfMatch = None
     ) -> Response[ZoneView]:
         """Change a zone. Its kind stays: batches are in it because of it."""
         return one(

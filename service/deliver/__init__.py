@@ -1,1 +1,1 @@
-""""""
+"""Ways out of the house for what was concluded."""

@@ -1,1 +1,1 @@
-""""""
+"""Tables, migrations and queries: the only place that knows SQL."""

@@ -13,7 +13,9 @@ from service.records.tables import Advice, Alert, Crop, Forecast, Hour
 
 async def crops_of(uow: UnitOfWork, farm_id: int) -> list[Crop]:
     """Return the crops of a farm."""
-    return list((await uow.session.execute(select(Crop).where(Crop.farm_id == farm_id).order_by(Crop.id))).scalars())
+    return list(
+        (await uow.session.execute(select(Crop).where(Crop.farm_id == farm_id).order_by(Crop.id))).scalars()
+    )
 
 
 async def hours_since(
@@ -30,9 +32,7 @@ async def hours_since(
 
 async def latest_forecasts(uow: UnitOfWork, batch_ids: Sequence[int]) -> dict[int, Forecast]:
     """Return the newest forecast of each batch."""
-    newest = (
-        select(func.max(Forecast.id)).where(Forecast.batch_id.in_(batch_ids)).group_by(Forecast.batch_id)
-    )
+    newest = select(func.max(Forecast.id)).where(Forecast.batch_id.in_(batch_ids)).group_by(Forecast.batch_id)
     rows = await uow.session.execute(select(Forecast).where(Forecast.id.in_(newest)))
     return {f.batch_id: f for f in rows.scalars()}
 
@@ -40,7 +40,9 @@ async def latest_forecasts(uow: UnitOfWork, batch_ids: Sequence[int]) -> dict[in
 async def latest_advice(uow: UnitOfWork, succession_ids: Sequence[int]) -> dict[int, Advice]:
     """Return the newest advice of each succession."""
     newest = (
-        select(func.max(Advice.id)).where(Advice.succession_id.in_(succession_ids)).group_by(Advice.succession_id)
+        select(func.max(Advice.id))
+        .where(Advice.succession_id.in_(succession_ids))
+        .group_by(Advice.succession_id)
     )
     rows = await uow.session.execute(select(Advice).where(Advice.id.in_(newest)))
     return {a.succession_id: a for a in rows.scalars()}
@@ -49,6 +51,8 @@ async def latest_advice(uow: UnitOfWork, succession_ids: Sequence[int]) -> dict[
 async def open_alerts(uow: UnitOfWork, house_id: int) -> list[Alert]:
     """Return the open alerts of a house, oldest first."""
     rows = await uow.session.execute(
-        select(Alert).where(Alert.house_id == house_id, Alert.closed_at.is_(None)).order_by(Alert.opened_at, Alert.id)
+        select(Alert)
+        .where(Alert.house_id == house_id, Alert.closed_at.is_(None))
+        .order_by(Alert.opened_at, Alert.id)
     )
     return list(rows.scalars())

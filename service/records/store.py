@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -13,7 +13,8 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker, create_async_engine
 from sqlalchemy.pool import ConnectionPoolEntry
 
-_INSERT = {"postgresql": postgresql.insert, "sqlite": sqlite.insert}
+# Both inserts have the same ON CONFLICT methods, but no common type that names them.
+_INSERT: dict[str, Callable[[Table], Any]] = {"postgresql": postgresql.insert, "sqlite": sqlite.insert}
 
 
 @dataclass(frozen=True)
@@ -52,12 +53,17 @@ class Store:
             engine = create_async_engine(parsed)
             event.listen(engine.sync_engine, "connect", _prepare_sqlite)
             event.listen(engine.sync_engine, "begin", _begin_sqlite)
+            event.listen(engine.sync_engine, "checkin", _leave_sqlite)
         else:
             engine = create_async_engine(
                 parsed,
                 pool_pre_ping=True,
                 connect_args={
-                    "server_settings": {"application_name": f"evenleaf-{os.getpid()}", "jit": "off", "timezone": "UTC"}
+                    "server_settings": {
+                        "application_name": f"evenleaf-{os.getpid()}",
+                        "jit": "off",
+                        "timezone": "UTC",
+                    }
                 },
             )
         return cls(engine)
@@ -92,6 +98,12 @@ def _prepare_sqlite(dbapi: Any, _record: ConnectionPoolEntry) -> None:
     for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=10000", "foreign_keys=ON"):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
+
+
+def _leave_sqlite(dbapi: Any, _record: ConnectionPoolEntry) -> None:
+    # A COMMIT that fails (disk full) leaves the transaction open, and SQLAlchemy takes it as over.
+    if dbapi is not None and dbapi.driver_connection.in_transaction:
+        dbapi.rollback()
 
 
 def _begin_sqlite(connection: Connection) -> None:

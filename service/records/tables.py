@@ -72,7 +72,7 @@ def _optional_ref(target: str, *, index: bool = True) -> Any:
 # --------------------------------------------------------------------------- the place
 
 
-class Farm(Base):
+class Farm(Base, kw_only=True):
     """A farm: the limit of what a token may see."""
 
     __tablename__ = "farm"
@@ -80,10 +80,10 @@ class Farm(Base):
     name: Mapped[str]
     created_at: Mapped[datetime]
     version: Mapped[int] = mapped_column(init=False)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __mapper_args__ = {"version_id_col": version}
 
 
-class House(Base):
+class House(Base, kw_only=True):
     """A greenhouse."""
 
     __tablename__ = "house"
@@ -104,11 +104,11 @@ class House(Base):
     lamp_start_h: Mapped[float] = mapped_column(default=0.0)  # local clock hour
     lamp_hours: Mapped[float] = mapped_column(default=0.0)
     version: Mapped[int] = mapped_column(init=False)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __mapper_args__ = {"version_id_col": version}
     __table_args__ = (UniqueConstraint("farm_id", "code"),)
 
 
-class Zone(Base):
+class Zone(Base, kw_only=True):
     """A part of a house with one climate and one spacing: the nursery or channels."""
 
     __tablename__ = "zone"
@@ -120,7 +120,7 @@ class Zone(Base):
     capacity: Mapped[int]  # nursery: cells; channels: sites
     plants_m2: Mapped[float]  # spacing, plants a square metre
     version: Mapped[int] = mapped_column(init=False)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __mapper_args__ = {"version_id_col": version}
     __table_args__ = (
         UniqueConstraint("house_id", "code"),
         CheckConstraint("kind IN ('nursery', 'channels')", name="kind"),
@@ -130,7 +130,7 @@ class Zone(Base):
 # --------------------------------------------------------------------------- what is grown
 
 
-class Crop(Base):
+class Crop(Base, kw_only=True):
     """Species and type as this farm grows it; what is not given comes from the crop profile."""
 
     __tablename__ = "crop"
@@ -142,11 +142,11 @@ class Crop(Base):
     window_open_leaves: Mapped[float | None] = mapped_column(default=None)
     window_close_leaves: Mapped[float | None] = mapped_column(default=None)
     version: Mapped[int] = mapped_column(init=False)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __mapper_args__ = {"version_id_col": version}
     __table_args__ = (UniqueConstraint("farm_id", "name"),)
 
 
-class Cultivar(Base):
+class Cultivar(Base, kw_only=True):
     """A variety of a crop."""
 
     __tablename__ = "cultivar"
@@ -154,11 +154,11 @@ class Cultivar(Base):
     crop_id: Mapped[int] = _ref("crop.id")
     name: Mapped[str]
     version: Mapped[int] = mapped_column(init=False)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __mapper_args__ = {"version_id_col": version}
     __table_args__ = (UniqueConstraint("crop_id", "name"),)
 
 
-class Succession(Base):
+class Succession(Base, kw_only=True):
     """A standing programme: this crop in this house, this many heads every harvest interval."""
 
     __tablename__ = "succession"
@@ -177,11 +177,11 @@ class Succession(Base):
     keep_share: Mapped[float]  # share of the seeded cells that is transplanted, 0..1
     active: Mapped[bool] = mapped_column(default=True)
     version: Mapped[int] = mapped_column(init=False)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __mapper_args__ = {"version_id_col": version}
     __table_args__ = (UniqueConstraint("house_id", "name"),)
 
 
-class Batch(Base):
+class Batch(Base, kw_only=True):
     """What one succession seeds on one date. Its state is derived from its ledger."""
 
     __tablename__ = "batch"
@@ -196,7 +196,7 @@ class Batch(Base):
     # Derived from the ledger in the same transaction, so that the live batches are found without reading it all.
     stage: Mapped[str] = mapped_column(String(20), default="nursery")  # nursery | channels | finished
     version: Mapped[int] = mapped_column(init=False)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __mapper_args__ = {"version_id_col": version}
     __table_args__ = (
         UniqueConstraint("house_id", "code"),
         CheckConstraint("stage IN ('nursery', 'channels', 'finished')", name="stage"),
@@ -205,7 +205,7 @@ class Batch(Base):
     )
 
 
-class Entry(Base):
+class Entry(Base, kw_only=True):
     """One fact of a batch's ledger: appended, superseded by a correction, never erased."""
 
     __tablename__ = "entry"
@@ -225,7 +225,9 @@ class Entry(Base):
     supersedes_id: Mapped[int | None] = mapped_column(
         Id, ForeignKey("entry.id"), unique=True, nullable=True, default=None
     )
-    void: Mapped[bool] = mapped_column(default=False)  # a correction that only takes the superseded entry back
+    void: Mapped[bool] = mapped_column(
+        default=False
+    )  # a correction that only takes the superseded entry back
     __table_args__ = (
         CheckConstraint(
             "kind IN ('seeded', 'emergence_counted', 'leaves_counted', 'transplanted', 'moved', 'discarded',"
@@ -238,7 +240,7 @@ class Entry(Base):
 # --------------------------------------------------------------------------- what is measured
 
 
-class Sensor(Base):
+class Sensor(Base, kw_only=True):
     """One stream of values of one quantity."""
 
     __tablename__ = "sensor"
@@ -255,18 +257,20 @@ class Sensor(Base):
     interval_s: Mapped[float] = mapped_column(default=300.0)  # expected time between samples
     light_source: Mapped[str] = mapped_column(String(30), default="sun")  # for lux and W m-2
     factor: Mapped[float] = mapped_column(default=1.0)  # calibration, multiplies the converted value
-    valid_min: Mapped[float | None] = mapped_column(default=None)  # in the stored unit; none: the quantity's own
+    valid_min: Mapped[float | None] = mapped_column(
+        default=None
+    )  # in the stored unit; none: the quantity's own
     valid_max: Mapped[float | None] = mapped_column(default=None)
     active: Mapped[bool] = mapped_column(default=True)
     version: Mapped[int] = mapped_column(init=False)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __mapper_args__ = {"version_id_col": version}
     __table_args__ = (
         UniqueConstraint("topic", "value_pointer"),
         CheckConstraint("sampling IN ('instant', 'mean', 'change', 'total')", name="sampling"),
     )
 
 
-class Reading(Base):
+class Reading(Base, kw_only=True):
     """One sensor value, in the quantity's stored unit.
 
     The migration orders the key for the store: PostgreSQL (sensor, time), which the forecast reads along;
@@ -280,7 +284,7 @@ class Reading(Base):
     __table_args__ = ({"sqlite_with_rowid": False},)
 
 
-class Hour(Base):
+class Hour(Base, kw_only=True):
     """A zone's conditions over one clock hour, computed from its readings."""
 
     __tablename__ = "hour"
@@ -295,7 +299,7 @@ class Hour(Base):
     __table_args__ = ({"sqlite_with_rowid": False},)
 
 
-class TouchedHour(Base):
+class TouchedHour(Base, kw_only=True):
     """An hour of a zone whose readings changed and whose conditions are to be computed again."""
 
     __tablename__ = "touched_hour"
@@ -304,7 +308,7 @@ class TouchedHour(Base):
     times: Mapped[int] = mapped_column(default=1)
 
 
-class DeadLetter(Base):
+class DeadLetter(Base, kw_only=True):
     """A payload that could not be stored as readings, kept with the reason."""
 
     __tablename__ = "dead_letter"
@@ -318,7 +322,7 @@ class DeadLetter(Base):
     sensor_id: Mapped[int | None] = _optional_ref("sensor.id")
 
 
-class UnknownTopic(Base):
+class UnknownTopic(Base, kw_only=True):
     """A topic that no sensor claims, listed so that it can be adopted."""
 
     __tablename__ = "unknown_topic"
@@ -332,7 +336,7 @@ class UnknownTopic(Base):
 # --------------------------------------------------------------------------- what is concluded
 
 
-class Forecast(Base):
+class Forecast(Base, kw_only=True):
     """What was expected of a batch at a moment, from what was known then."""
 
     __tablename__ = "forecast"
@@ -350,7 +354,7 @@ class Forecast(Base):
     __table_args__ = (Index("ix_forecast_batch_id_made_at", "batch_id", "made_at"),)
 
 
-class Advice(Base):
+class Advice(Base, kw_only=True):
     """What a succession is told about its seedings; the newest row holds."""
 
     __tablename__ = "advice"
@@ -375,7 +379,7 @@ class Advice(Base):
     )
 
 
-class Alert(Base):
+class Alert(Base, kw_only=True):
     """A condition that stays open until it ends. One open alert per kind and subject, whoever raises it."""
 
     __tablename__ = "alert"
@@ -408,7 +412,7 @@ class Alert(Base):
 # --------------------------------------------------------------------------- who may
 
 
-class Token(Base):
+class Token(Base, kw_only=True):
     """A secret that lets a person or program in; only its hash is kept."""
 
     __tablename__ = "token"

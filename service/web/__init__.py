@@ -1,1 +1,1 @@
-""""""
+"""Pages and files served to a browser."""

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import cache
-from importlib import resources
 from typing import Any
 
 from service.records import crops as records
@@ -17,13 +15,7 @@ from service.work.errors import FieldProblem, NotFound, impossible
 from service.work.fields import Field, Merged, checked_changes, checked_new
 from service.work.listing import DEFAULT_LIMIT, check_page
 from service.work.places import referred_farm
-
-
-@cache
-def profile_names() -> tuple[str, ...]:
-    """Return the names of the crop profiles that come with Evenleaf, in order."""
-    folder = resources.files("service.agronomy") / "crops"
-    return tuple(sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name.endswith(".toml")))
+from service.work.profiles import profile_names
 
 
 def _profile(value: Any) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
 from service.clock import Clock
@@ -17,7 +17,7 @@ from service.work.access import Access
 from service.work.ledger import derive
 from service.work.places import get_house
 
-_NEVER = datetime.max
+_NEVER = datetime(9999, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True)
@@ -114,21 +114,25 @@ async def house_line(uow: UnitOfWork, clock: Clock, access: Access, house_id: in
         time_zone=house.time_zone,
         at=clock.now(),
         batches=batches,
-        advice=[LineAdvice(successions[i].name, a) for i, a in sorted(advice.items()) if successions[i].active],
+        advice=[
+            LineAdvice(successions[i].name, a) for i, a in sorted(advice.items()) if successions[i].active
+        ],
         alerts=await records.open_alerts(uow, house_id),
     )
 
 
 def _harvest(batch: LineBatch) -> datetime:
     point = batch.harvest and batch.harvest.p50
-    return point.replace(tzinfo=None) if point else _NEVER
+    return point or _NEVER
 
 
 def span(point: Mapping[str, Any] | None) -> Span | None:
     """Return a stored point as moments."""
     if point is None:
         return None
-    return Span(*(None if point[p] is None else datetime.fromisoformat(point[p]) for p in ("p10", "p50", "p90")))
+    return Span(
+        *(None if point[p] is None else datetime.fromisoformat(point[p]) for p in ("p10", "p50", "p90"))
+    )
 
 
 def _forecast_fields(forecast: Forecast | None) -> dict[str, Any]:

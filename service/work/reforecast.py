@@ -152,14 +152,18 @@ class Reforecaster:
             try:
                 runs.append(await self.house(house_id))
             except Exception:
-                log.exception("re-forecast of house %s failed", house_id, extra={"action": "reforecast_failed"})
+                log.exception(
+                    "re-forecast of house %s failed", house_id, extra={"action": "reforecast_failed"}
+                )
         return runs
 
 
 # --------------------------------------------------------------------------- reading
 
 
-async def read_house(uow: UnitOfWork, clock: Clock, house_id: int, members: int, horizon_days: int) -> HouseInput:
+async def read_house(
+    uow: UnitOfWork, clock: Clock, house_id: int, members: int, horizon_days: int
+) -> HouseInput:
     """Read all that a forecast of the house needs, as known now."""
     now = clock.now()
     house = await get_house(uow, SYSTEM, house_id)
@@ -206,7 +210,7 @@ def lamp_mol(house: House, hours: NDArray[np.int64]) -> NDArray[np.float64]:
     lit = np.clip(house.lamp_hours - since_on, 0.0, 1.0) + np.clip(
         np.minimum(since_on + 1.0 - 24.0, house.lamp_hours), 0.0, 1.0
     )
-    return np.minimum(lit, 1.0) * house.lamp_ppfd_umol * 3600.0 / 1e6
+    return np.asarray(np.minimum(lit, 1.0) * house.lamp_ppfd_umol * 3600.0 / 1e6)
 
 
 # --------------------------------------------------------------------------- computing
@@ -248,7 +252,7 @@ def conclude(given: HouseInput, key: str) -> Conclusions:
         curve = law.Curve(lanes.seeded_h[n:], out.transplant[n:], out.harvest[n:], out.light_harvest[n:])
         for succession in group.successions:
             curves[succession.id] = curve
-        _forecast_rows(given, group, out, outlooks, result)
+        _forecast_rows(given, group, out, result)
     for succession in given.successions:
         _advise(given, succession, curves, dates, now_h, result)
     result.conditions.extend(_silent(given))
@@ -259,7 +263,9 @@ def _groups(given: HouseInput) -> list[_Group]:
     groups: dict[tuple[int, int, int], _Group] = {}
     for succession in given.successions:
         place = (succession.crop_id, succession.nursery_zone_id, succession.channels_zone_id)
-        group = groups.setdefault(place, _Group(profile_of(given.crops[place[0]]), place[1], place[2], [], []))
+        group = groups.setdefault(
+            place, _Group(profile_of(given.crops[place[0]]), place[1], place[2], [], [])
+        )
         group.successions.append(succession)
         group.live.extend(item for item in given.live if item.batch.succession_id == succession.id)
     return list(groups.values())
@@ -280,7 +286,9 @@ def _outlooks(given: HouseInput, groups: Sequence[_Group]) -> dict[int, Outlook]
         temp_vent_c=given.house.temp_vent_c,
     )
     zone_ids = sorted({z for g in groups for z in (g.nursery_id, g.channels_id)})
-    return {z: outlook(site, given.measured[z], first, lamps, given.members, given.house.id) for z in zone_ids}
+    return {
+        z: outlook(site, given.measured[z], first, lamps, given.members, given.house.id) for z in zone_ids
+    }
 
 
 def _lanes(group: _Group, given: HouseInput, now_h: float) -> Batches:
@@ -310,9 +318,7 @@ def _lanes(group: _Group, given: HouseInput, now_h: float) -> Batches:
     )
 
 
-def _forecast_rows(
-    given: HouseInput, group: _Group, out: Dates, outlooks: dict[int, Outlook], result: Conclusions
-) -> None:
+def _forecast_rows(given: HouseInput, group: _Group, out: Dates, result: Conclusions) -> None:
     last = float(int(epoch_hours(given.now)) + 24 * given.horizon_days)
     columns = {event: science.points(getattr(out, event), last) for event in EVENTS}
     for i, item in enumerate(group.live):
@@ -350,7 +356,9 @@ def _point_json(point: science.Points) -> dict[str, str | None]:
 
 
 def _spread(values: NDArray[np.float64], digits: int) -> dict[str, float]:
-    return dict(zip(("p10", "p50", "p90"), np.quantile(values, (0.1, 0.5, 0.9)).round(digits).tolist(), strict=True))
+    return dict(
+        zip(("p10", "p50", "p90"), np.quantile(values, (0.1, 0.5, 0.9)).round(digits).tolist(), strict=True)
+    )
 
 
 def _batch_reasons(given: HouseInput, group: _Group, item: LiveBatch) -> list[str]:
@@ -364,8 +372,8 @@ def _batch_reasons(given: HouseInput, group: _Group, item: LiveBatch) -> list[st
     said = []
     if known:
         said.append(
-            f"Since {local_day(since, given.zone_info):%d %b} in {zone.name}: {float(np.nanmean(light)) * 24:.1f} mol m-2"
-            f" d-1 and {float(np.nanmean(measured.temp_c[inside])):.1f} °C measured over {known} of {span} hours."
+            f"Since {local_day(since, given.zone_info):%d %b} in {zone.name}: {float(np.nanmean(light)) * 24:.1f}"
+            f" mol m-2 d-1 and {float(np.nanmean(measured.temp_c[inside])):.1f} °C measured over {known} of {span} hours."
         )
     if known < 0.9 * span:
         said.append(f"{span - known} of {span} hours were not measured and are taken from the outlook.")
@@ -420,13 +428,20 @@ def _advise(
         dates[own[-1].batch.id].harvest[0] if own else None,
         curves[succession.id],
         _standing(here, by_id, succession, curves, dates, now_h),
-        [_waiting(i, by_id[i.batch.succession_id], dates) for i in waiting],
+        [_waiting(i, by_id[i.batch.succession_id], succession, dates) for i in waiting],
         channels.capacity,
         (previous.decision, previous.binding) if previous else None,  # type: ignore[arg-type]
     )
     codes = [i.batch.code for i in waiting]
     row = seeding.advice_row(
-        figures, succession, channels, given.zone_info, given.now, result.key, given.measured[channels.id], codes
+        figures,
+        succession,
+        channels,
+        given.zone_info,
+        given.now,
+        result.key,
+        given.measured[channels.id],
+        codes,
     )
     result.advice.append(row)
     result.conditions.extend(seeding.conditions_of(row, figures, succession, given.zone_info, codes))
@@ -469,13 +484,14 @@ def _standing(
     )
 
 
-def _waiting(item: LiveBatch, succession: Succession, dates: dict[int, Dates]) -> law.Waiting:
+def _waiting(item: LiveBatch, of: Succession, advised: Succession, dates: dict[int, Dates]) -> law.Waiting:
     own = dates[item.batch.id]
     return law.Waiting(
         float(np.median(own.window_open)),
         float(np.median(own.window_close)),
         float(np.median(own.harvest)),
-        _plants(item, succession),
+        _plants(item, of),
+        own=of.id == advised.id,
     )
 
 

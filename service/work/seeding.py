@@ -141,7 +141,11 @@ def reasons(
     if figures.binding == "sites":
         said.extend(_sites(figures, channels, zone))
     for index, free_h in figures.late:
-        free = f"on {local_day(moment_of(free_h), zone):%d %b}" if np.isfinite(free_h) else "too late to be foreseen"
+        free = (
+            f"on {local_day(moment_of(free_h), zone):%d %b}"
+            if np.isfinite(free_h)
+            else "too late to be foreseen"
+        )
         said.append(
             f"Seedlings of {batch_codes[index]} pass their transplant window before sites fall free ({free})."
         )
@@ -169,17 +173,18 @@ def _sites(figures: Figures, channels: Zone, zone: ZoneInfo) -> list[str]:
     short = figures.sites_needed - figures.sites
     said = [
         f"Sites bind: even harvests at {figures.continuity_interval_days:.1f} days would hold"
-        f" {figures.sites_needed:.0f} sites of {channels.name}{when}; it has {figures.sites}. Seedings closer together"
-        f" would only grow old on the nursery table."
+        f" {figures.sites_needed:.0f} sites of {channels.name}{when}; it has {figures.sites}. More seedlings than sites only"
+        f" grow old on the nursery table."
     ]
     gain = figures.sites_needed - figures.sites_needed_light
     ways = [f"{short:.0f} more sites"]
     if gain >= 1:
         ways.append(f"heads cut at {EARLY_SHARE:.0%} of the target weight, which frees {gain:.0f}")
-    ways.append(
-        f"{figures.cells} cells a seeding every {figures.advised_interval_days:.1f} days, as advised, which holds"
-        f" {figures.sites_needed_advised:.0f}"
-    )
+    cells = f"{figures.cells} cells a seeding, which hold {figures.sites_needed_advised:.0f}"
+    if figures.skipped:
+        left_out = "the next seeding" if figures.skipped == 1 else f"the next {figures.skipped} seedings"
+        cells = f"leaving out {left_out}, then {cells}"
+    ways.append(f"{cells}, as advised")
     said.append(f"What would free them: {'; or '.join(ways)}; or more light.")
     return said
 

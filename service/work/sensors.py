@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from service.records import sensors as records
+from service.records.conditions import forget_unknown_topic
 from service.records.listing import find
 from service.records.store import UnitOfWork
 from service.records.tables import Farm, House, Sensor, Zone
@@ -15,7 +16,7 @@ from service.work import fields, saving
 from service.work.access import Access
 from service.work.errors import FieldProblem, NotFound, impossible
 from service.work.fields import Field, Merged, checked_changes, checked_new
-from service.work.listing import DEFAULT_LIMIT, check_page
+from service.work.listing import DEFAULT_LIMIT, check_choice, check_page
 from service.work.places import get_house, referred_farm, referred_house, referred_zone
 from service.work.quantities import QUANTITIES, SAMPLINGS, unit_problem
 
@@ -32,7 +33,12 @@ _STAYS = (
 
 
 def _pointer(value: Any) -> str:
-    right = isinstance(value, str) and len(value) <= 120 and re.fullmatch(r"(/([^~/\x00]|~[01])*)*", value)
+    right = (
+        isinstance(value, str)
+        and len(value) <= 120
+        and value.isprintable()
+        and re.fullmatch(r"(/([^~/]|~[01])*)*", value)
+    )
     if not right:
         raise ValueError("it must be a JSON pointer (RFC 6901), for example /values/0/ppfd, or empty")
     return str(value)
@@ -77,6 +83,7 @@ async def create_sensor(uow: UnitOfWork, access: Access, values: Mapping[str, An
     sensor = Sensor(**cleaned, topic=topic)
     _check_together(sensor)
     await saving.insert(uow, sensor, _TAKEN)
+    await forget_unknown_topic(uow, sensor.topic)
     return sensor
 
 
@@ -102,6 +109,7 @@ async def list_sensors(
 ) -> tuple[list[Sensor], int | None]:
     """Return a page of sensors and the id to go on after."""
     check_page(after, limit, house_id=house_id, zone_id=zone_id)
+    check_choice("quantity", quantity, tuple(QUANTITIES))
     return await records.page_sensors(
         uow,
         within_farm=access.farm_id,
@@ -134,6 +142,8 @@ async def change_sensor(
         )
     _check_together(after)
     await saving.update(uow, sensor, cleaned, expected_version, _TAKEN)
+    if "topic" in cleaned:
+        await forget_unknown_topic(uow, sensor.topic)
     return sensor
 
 

@@ -88,7 +88,7 @@ async def test_a_refusal_ends_the_playing_and_says_what_was_refused() -> None:
     async with api.client() as http:
         grower = Grower(http)
         grower.ids["lettuce"] = 1
-        with pytest.raises(PlayError, match="/v1/batches.*422.*it cannot be"):
+        with pytest.raises(PlayError, match=r"/v1/batches.*422.*it cannot be"):
             await grower.follow(batch(0, 0), FixedClock(hour(9)))
 
 

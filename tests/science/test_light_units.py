@@ -65,7 +65,7 @@ def test_global_radiation_of_faust_and_logan():
 
 
 def test_foot_candles_under_sodium_lamps():
-    """A rule for high-pressure sodium, second-hand: foot-candles x 0.00047 x hours; 400 for 12 h make 2.3 mol.
+    """A rule for high-pressure sodium, second-hand: foot-candles x 0.00047 x hours; 400 for 12 h: 2.3 mol.
 
     Within 1 %; a foot-candle is 10.764 lux.
     """

@@ -11,21 +11,22 @@ from service.agronomy import seed
 MOISTURE = np.array([6.0, 8.0, 6.0, 8.0])
 TEMPERATURE = np.array([20.0, 20.0, 5.0, 25.0])
 
-# Days, computed from the equation of Ellis & Roberts 1980, Annals of Botany 45:13-30; constants read in a data
-# set that cites Ellis, Hong & Roberts 1989 and Kraak & Vos 1987. Within half a day.
+# Days, computed from the equation of Ellis & Roberts 1980, Annals of Botany 45:13-30; constants read in a
+# data set that cites Ellis, Hong & Roberts 1989 and Kraak & Vos 1987. Within half a day.
 SIGMA_DAYS = {"lettuce": [1008.0, 223.0, 4745.0, 119.0], "lettuce_kraak_vos": [599.0, 179.0, 2820.0, 96.0]}
 # Per cent that germinate after a year, of 98 at the start; computed likewise. Within 0.05.
 AFTER_A_YEAR = {"lettuce": [95.5, 66.1, 97.6, 15.5], "lettuce_kraak_vos": [92.6, 50.6, 97.3, 3.9]}
 # The same after three years at 6 % and 20 °C.
 AFTER_THREE_YEARS = {"lettuce": 83.3, "lettuce_kraak_vos": 59.0}
 
-# 7 CFR 201.55(a), read in the text of the law: highest and lowest mean [%], tolerated range among four and between
-# two replicates of 100 seeds; 0: none printed.
+# 7 CFR 201.55(a), read in the text of the law: highest and lowest mean [%], tolerated range among four and
+# between two replicates of 100 seeds; 0: none printed.
 TOLERANCES = [
-    (99, 99, 5, 0), (98, 98, 6, 0), (97, 97, 7, 6), (96, 96, 8, 6), (95, 95, 9, 7), (94, 94, 10, 8),
-    (93, 93, 10, 8), (92, 92, 11, 9), (91, 91, 11, 9), (90, 90, 12, 9), (89, 89, 12, 10), (88, 88, 13, 10),
-    (87, 87, 13, 11), (86, 84, 14, 11), (83, 81, 15, 12), (80, 78, 16, 13), (77, 76, 17, 13), (75, 73, 17, 14),
-    (72, 69, 18, 14), (68, 68, 18, 14), (67, 67, 18, 15), (66, 56, 19, 15), (55, 54, 20, 15), (53, 51, 20, 16),
+    (99, 99, 5, 0), (98, 98, 6, 0), (97, 97, 7, 6), (96, 96, 8, 6), (95, 95, 9, 7),
+    (94, 94, 10, 8), (93, 93, 10, 8), (92, 92, 11, 9), (91, 91, 11, 9), (90, 90, 12, 9),
+    (89, 89, 12, 10), (88, 88, 13, 10), (87, 87, 13, 11), (86, 84, 14, 11), (83, 81, 15, 12),
+    (80, 78, 16, 13), (77, 76, 17, 13), (75, 73, 17, 14), (72, 69, 18, 14), (68, 68, 18, 14),
+    (67, 67, 18, 15), (66, 56, 19, 15), (55, 54, 20, 15), (53, 51, 20, 16),
 ]  # fmt: skip
 
 
@@ -60,7 +61,7 @@ def test_tolerated_ranges_of_the_law():
 
 @pytest.mark.parametrize("replicates", [4, 2])
 def test_tolerated_ranges_are_what_chance_explains(replicates):
-    """The range of binomial replicates that chance exceeds once in 40 times; within 1.3 %, rounding included."""
+    """The range of binomial replicates that chance exceeds once in 40; within 1.3 %, rounding included."""
     mean = np.arange(51, 98)
     spread = np.sqrt(mean * (100.0 - mean) / 100.0)
     expected = spread * studentized_range.ppf(0.975, replicates, 1e6)

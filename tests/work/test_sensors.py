@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from service.clock import FixedClock
+from service.records.conditions import count_unknown_topics, unknown_topics_page
 from service.records.store import Store
 from service.work.access import SYSTEM, Access
 from service.work.errors import Conflict, Impossible, NotFound
@@ -60,6 +62,7 @@ WRONG_SENSORS = [
     ("light_source", "moon"),
     ("value_pointer", "ppfd"),
     ("value_pointer", "/a~2"),
+    ("value_pointer", "/a\x00"),
     ("interval_s", 0),
     ("factor", 0),
     ("factor", float("nan")),
@@ -129,6 +132,21 @@ async def test_a_sensor_is_changed_but_not_moved(store: Store, place: Place) -> 
         )
         with refused(Impossible, "valid_max"):
             await change_sensor(uow, SYSTEM, sensor.id, {"valid_min": 2500})
+
+
+async def test_a_claimed_topic_is_unknown_no_longer(store: Store, clock: FixedClock, place: Place) -> None:
+    async with store.write() as uow:
+        seen = {
+            "first_seen_at": clock.now(),
+            "last_seen_at": clock.now(),
+            "messages": 1,
+            "last_payload": b"21",
+        }
+        await count_unknown_topics(uow, [{"topic": topic, **seen} for topic in ("gw/1", "gw/2", "gw/3")])
+        sensor = await create_sensor(uow, SYSTEM, values(place, topic="gw/1"))
+        await change_sensor(uow, SYSTEM, sensor.id, {"topic": "gw/3"})
+    async with store.read() as uow:
+        assert [row.topic for row in await unknown_topics_page(uow)] == ["gw/2"]
 
 
 async def test_sensors_are_listed_by_what_they_are(store: Store, place: Place, other_place: Place) -> None:

@@ -113,7 +113,10 @@ def test_ranges_shrink_as_a_batch_ages():
     widths = []
     for now, known in [
         (FIRST + 25.0, {}),
-        (FIRST + 24.0 * 15, {"counted_h": FIRST + 24.0 * 14, "counted_leaves": 3.4, "emerged_h": FIRST + 24 * 4.0}),
+        (
+            FIRST + 24.0 * 15,
+            {"counted_h": FIRST + 24.0 * 14, "counted_leaves": 3.4, "emerged_h": FIRST + 24 * 4.0},
+        ),
     ]:
         out = dates(batch(**known), nursery=env, now=now, factors=factors)
         [point] = science.points(out.window_open, 1e9)
@@ -148,7 +151,9 @@ def test_crossing_inverts_the_running_sum(rates, start, amount):
 @pytest.mark.parametrize("temp", [-5.0, 0.0, 45.0])
 @pytest.mark.parametrize("dli", [0.0, 60.0])
 def test_absurd_conditions_end_bounded_never_nan(name, temp, dli):
-    out = science.forecast(profile(name), zone(dli, temp, 60), zone(dli, temp, 60), 0.0, batch(), sure(), FIRST + 25.0)
+    out = science.forecast(
+        profile(name), zone(dli, temp, 60), zone(dli, temp, 60), 0.0, batch(), sure(), FIRST + 25.0
+    )
     for column in out:
         assert not np.isnan(column).any()
 

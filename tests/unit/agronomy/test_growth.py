@@ -36,7 +36,10 @@ def run(nursery, channels, start_h=0.0, move_h=240.0, factor=1.0, target=(2.0, 4
 
 
 @given(
-    scale=st.floats(0.0, 4.0), temp=st.floats(-5.0, 45.0), move=st.floats(0.0, HOURS), co2=st.sampled_from([0.0, 400.0])
+    scale=st.floats(0.0, 4.0),
+    temp=st.floats(-5.0, 45.0),
+    move=st.floats(0.0, HOURS),
+    co2=st.sampled_from([0.0, 400.0]),
 )
 @settings(max_examples=40, deadline=None)
 def test_carbon_balance_closes_and_nothing_is_negative_or_nan(scale, temp, move, co2):
@@ -101,7 +104,9 @@ def test_weight_is_looked_at_when_asked():
 
 
 def test_lanes_do_not_disturb_each_other():
-    env = growth.HourlyDrivers(*(np.concatenate(pair, axis=1) for pair in zip(drivers(1.0), drivers(2.0), strict=True)))
+    env = growth.HourlyDrivers(
+        *(np.concatenate(pair, axis=1) for pair in zip(drivers(1.0), drivers(2.0), strict=True))
+    )
     rows = np.array([0, 1, 0], dtype=np.intp)
     out, _ = growth.grow(
         env,
@@ -115,8 +120,12 @@ def test_lanes_do_not_disturb_each_other():
         np.full((1, 3), 1.5),
         0.0,
     )
-    for lane, (scale, start, move, factor) in enumerate([(1.0, 0, 240, 1.0), (2.0, 30.5, 300, 0.9), (1.0, 12, 1e9, 1.1)]):
-        alone, _ = run(drivers(scale), drivers(scale), start_h=start, move_h=move, factor=factor, target=(1.5,))
+    for lane, (scale, start, move, factor) in enumerate(
+        [(1.0, 0, 240, 1.0), (2.0, 30.5, 300, 0.9), (1.0, 12, 1e9, 1.1)]
+    ):
+        alone, _ = run(
+            drivers(scale), drivers(scale), start_h=start, move_h=move, factor=factor, target=(1.5,)
+        )
         assert out.reached[0, lane] == pytest.approx(alone.reached[0, 0], abs=1e-9)
 
 

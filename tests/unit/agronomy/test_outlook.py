@@ -76,7 +76,9 @@ def test_luck_belongs_to_the_date_not_to_the_moment_of_asking():
 
 def test_more_history_narrows_the_members():
     # A steady house: what was measured never varied.
-    none, some, much = (daily(look(m)).std(axis=0).mean() for m in (Measured.none(), history(12), history(90)))
+    none, some, much = (
+        daily(look(m)).std(axis=0).mean() for m in (Measured.none(), history(12), history(90))
+    )
     assert much < some < none
 
 
@@ -104,7 +106,12 @@ def test_a_cooling_season_does_not_fall_below_the_heating():
 
 def test_dark_polar_winter_is_dark_and_finite():
     site = Site(
-        latitude_deg=70.0, longitude_deg=20.0, transmission=0.6, temp_heat_day_c=18, temp_heat_night_c=16, temp_vent_c=24
+        latitude_deg=70.0,
+        longitude_deg=20.0,
+        transmission=0.6,
+        temp_heat_day_c=18,
+        temp_heat_night_c=16,
+        temp_vent_c=24,
     )
     out = outlook(site, Measured.none(), 24 * 20_810, np.zeros(24 * 10), 10, 1)  # around the solstice
     assert out.light_mol.max() == pytest.approx(0.0, abs=1e-6)

@@ -179,6 +179,16 @@ def test_reach():
     assert sampling.reach_s("change", 60.0) == (0.0, 240.0)
 
 
+def test_a_full_hour_has_no_more_than_its_seconds():
+    """Pieces of very different lengths, whose rounded sum is now and then above 3600 s."""
+    rng = np.random.default_rng(42)
+    for _ in range(500):
+        times = np.append(np.sort(np.exp(rng.uniform(-12.0, np.log(HOUR), 50))), HOUR)
+        coverage = hours_of(times, np.ones(51), "mean", interval=5000.0).coverage
+        assert coverage[0] <= 1.0
+        assert coverage[0] == pytest.approx(1.0, rel=1e-12)
+
+
 # --------------------------------------------------------------------------- second by second
 
 
@@ -205,7 +215,7 @@ def _second(samples, times, second, way):
 
 
 def second_by_second(samples, way, hours):
-    """Sum samples at whole seconds, one second at a time: exact, as nothing changes course within a second."""
+    """Sum samples at whole seconds, a second at a time: exact, as nothing changes course within one."""
     times = sorted(samples)
     rows = []
     for hour in range(hours):

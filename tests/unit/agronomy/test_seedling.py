@@ -23,7 +23,7 @@ def test_a_leaf_takes_a_phyllochron_in_reference_light():
 def test_three_to_four_leaves_on_day_eleven():
     """Mattson, trade article: 20 °C on the first day, then about 25 °C under about 250 µmol m-2 s-1 for 24 h.
 
-    With the default phyllochron, which was derived from it, and emergence 50 degree-days above 4 °C from seeding.
+    With the default phyllochron, which was derived from it, and 50 degree-days above 4 °C to emergence.
     """
     hours_after_emergence = 240.0 - (50.0 - 16.0) / 21.0 * 24.0
     leaves = hours_after_emergence * seedling.leaf_rate_per_hour(25.0, 21.6, **LETTUCE)

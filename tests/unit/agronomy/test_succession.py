@@ -27,17 +27,29 @@ def nobody(members=5):
 
 
 def programme(interval=7.0, a=7.0, cells=100, keep=0.8):
-    return law.Programme(harvest_interval_days=a, seeding_interval_days=interval, cells=cells, keep_share=keep)
+    return law.Programme(
+        harvest_interval_days=a, seeding_interval_days=interval, cells=cells, keep_share=keep
+    )
 
 
-def advise(c, *, sites=10_000, last_days=0.0, standing=None, waiting=(), previous=None, duration=None, **options):
+def advise(
+    c, *, sites=10_000, last_days=0.0, standing=None, waiting=(), previous=None, duration=None, **options
+):
     members = c.harvest_h.shape[1]
     last_seeding = NOW + DAY * last_days
     last_harvest = np.median(c.harvest_h[0]) + DAY * last_days * 0 + np.zeros(members)
     if duration is not None:
         last_harvest = last_seeding + DAY * duration(last_days) + np.zeros(members)
     return law.advise(
-        programme(**options), NOW, last_seeding, last_harvest, c, standing or nobody(members), waiting, sites, previous
+        programme(**options),
+        NOW,
+        last_seeding,
+        last_harvest,
+        c,
+        standing or nobody(members),
+        waiting,
+        sites,
+        previous,
     )
 
 
@@ -86,7 +98,9 @@ def test_hold_when_nothing_changes():
 
 
 def test_a_twice_weekly_programme_follows_the_same_law():
-    advice = advise(curve(lambda d: 45 + 0.3 * d, points=40), duration=lambda d: 45 + 0.3 * d, a=3.5, interval=3.5)
+    advice = advise(
+        curve(lambda d: 45 + 0.3 * d, points=40), duration=lambda d: 45 + 0.3 * d, a=3.5, interval=3.5
+    )
     assert advice.decision == "shorten"
     assert advice.advised_interval_days == pytest.approx(3.5 / 1.3)
 
@@ -102,7 +116,7 @@ def test_a_small_change_is_kept_but_not_begun():
 
 
 def test_members_that_disagree_hold():
-    c = curve(lambda d: 45.0, members=40, points=40)
+    c = curve(lambda _d: 45.0, members=40, points=40)
     slopes = np.linspace(-0.35, 0.55, 40)  # median asks for a change, but too many members do not
     harvest = c.seeding_h[:, None] + DAY * 45 + (c.seeding_h - NOW)[:, None] * slopes
     c = c._replace(harvest_h=harvest)
@@ -143,10 +157,15 @@ def test_sites_once_short_need_room_to_spare_before_they_are_not():
 def test_seedlings_that_pass_their_window_lengthen_by_a_day():
     # Common practice, no source: transplants that keep coming too old go a day longer.
     full = law.Occupants(
-        np.full((1, 5), NOW - 20 * DAY), np.full((1, 5), NOW + 10 * DAY), np.full((1, 5), NOW + 6 * DAY), np.array([900.0])
+        np.full((1, 5), NOW - 20 * DAY),
+        np.full((1, 5), NOW + 10 * DAY),
+        np.full((1, 5), NOW + 6 * DAY),
+        np.array([900.0]),
     )
     waiting = [law.Waiting(NOW + DAY, NOW + 4 * DAY, NOW + 40 * DAY, 200.0)]
-    advice = advise(curve(lambda _d: 45.0), duration=lambda _d: 45.0, sites=1000, standing=full, waiting=waiting)
+    advice = advise(
+        curve(lambda _d: 45.0), duration=lambda _d: 45.0, sites=1000, standing=full, waiting=waiting
+    )
     assert advice.binding == "window"
     assert advice.decision == "lengthen"
     assert advice.advised_interval_days == pytest.approx(8.0)

@@ -1,0 +1,151 @@
+"""Every resource: made, read, listed, changed."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import httpx
+import pytest
+
+from tests.api.farm import Json, Place, house_body, made, problem_of, sensor_body
+
+
+def new_body(kind: str, place: Place) -> Json:
+    """Return what makes one more of a kind."""
+    farm, house, crop = place.farm["id"], place.house["id"], place.crop["id"]
+    bodies: dict[str, Json] = {
+        "farms": {"name": "Cedar Farm"},
+        "houses": {
+            **house_body(farm),
+            "code": "S1",
+            "elevationM": 12.5,
+            "lampPpfdUmol": 120,
+            "lampHours": 16,
+        },
+        "zones": {
+            "houseId": house,
+            "name": "Table 2",
+            "code": "table2",
+            "kind": "nursery",
+            "capacity": 100,
+            "plantsM2": 400.0,
+        },
+        "crops": {"farmId": farm, "name": "Basil", "profile": "basil", "targetFreshG": 35.0},
+        "cultivars": {"cropId": crop, "name": "Late green"},
+        "successions": {
+            **{k: v for k, v in place.succession.items() if k not in {"id", "version", "active"}},
+            "name": "Butterhead, second",
+        },
+        "batches": {"successionId": place.succession["id"], "seededOn": "2026-09-07", "cells": 180},
+        "sensors": sensor_body(place),
+    }
+    return bodies[kind]
+
+
+CHANGES: dict[str, Json] = {
+    "farms": {"name": "Elm Farm"},
+    "houses": {"tempVentC": 26.0, "name": "South house"},
+    "zones": {"capacity": 250},
+    "crops": {"targetFreshG": None, "windowOpenLeaves": 3.5},
+    "cultivars": {"name": "Later green"},
+    "successions": {"seedingWeekdays": [2, 5], "cultivarId": None, "active": False},
+    "batches": {"code": "B-7"},
+    "sensors": {"unit": "degF", "validMax": 45.0, "intervalS": 60.0},
+}
+
+
+@pytest.mark.parametrize("kind", CHANGES)
+async def test_a_resource_is_made_read_listed_and_changed(
+    client: httpx.AsyncClient, place: Place, kind: str
+) -> None:
+    body = new_body(kind, place)
+    answer = await client.post(f"/v1/{kind}", json=body)
+    assert answer.status_code == 201, answer.text
+    first = answer.json()
+    assert first.items() >= body.items()
+    path = f"/v1/{kind}/{first['id']}"
+    assert answer.headers["location"] == path
+    assert answer.headers["etag"] == f'"{first["version"]}"'
+
+    read = await client.get(path)
+    assert read.status_code == 200
+    assert read.json() == first
+    assert read.headers["etag"] == answer.headers["etag"]
+    assert first in (await client.get(f"/v1/{kind}")).json()["items"]
+
+    change = CHANGES[kind]
+    changed = await client.patch(path, json=change, headers={"if-match": read.headers["etag"]})
+    assert changed.status_code == 200, changed.text
+    assert changed.json() == {**first, **change, "version": first["version"] + 1}
+    assert changed.headers["etag"] == f'"{first["version"] + 1}"'
+    assert (await client.get(path)).json() == changed.json()
+
+    # What was read first is stale now; without If-Match, or with any version, the last one to write wins.
+    problem_of(await client.patch(path, json=change, headers={"if-match": read.headers["etag"]}), 412)
+    problem_of(
+        await client.patch(path, json=change, headers={"if-match": f"W/{changed.headers['etag']}"}), 412
+    )
+    assert (await client.get(path)).json() == changed.json()
+    assert (await client.patch(path, json=change, headers={"if-match": "*"})).status_code == 200
+    assert (await client.patch(path, json=change)).status_code == 200
+
+
+async def test_what_is_not_said_of_a_house_is_usual(client: httpx.AsyncClient, place: Place) -> None:
+    assert place.house["lightTransmission"] == 0.6
+    assert place.house["tempHeatDayC"] == 18.0
+    assert place.house["lampPpfdUmol"] == 0.0
+
+
+async def test_lists_come_in_pages_and_can_be_narrowed(
+    client: httpx.AsyncClient, place: Place, other_place: Place
+) -> None:
+    first = (await client.get("/v1/zones", params={"limit": 3})).json()
+    assert [zone["id"] for zone in first["items"]] == [1, 2, 3]
+    assert first["next"] == 3
+    rest = (await client.get("/v1/zones", params={"limit": 3, "after": first["next"]})).json()
+    assert [zone["id"] for zone in rest["items"]] == [4]
+    assert rest["next"] is None
+
+    async def ids(path: str, **params: Any) -> list[int]:
+        return [item["id"] for item in (await client.get(path, params=params)).json()["items"]]
+
+    mine, other = place.house["id"], other_place.house["id"]
+    assert await ids("/v1/zones", houseId=mine, kind="channels") == [place.channels["id"]]
+    assert await ids("/v1/houses", farmId=other_place.farm["id"]) == [other]
+    assert await ids("/v1/crops", farmId=place.farm["id"]) == [place.crop["id"]]
+    assert await ids("/v1/cultivars", cropId=other_place.crop["id"]) == [other_place.cultivar["id"]]
+    assert await ids("/v1/successions", houseId=mine, active=True) == [place.succession["id"]]
+    assert await ids("/v1/successions", houseId=mine, active=False) == []
+
+
+@pytest.mark.parametrize(
+    ("query", "status", "field"),
+    [
+        ("limit=0", 422, "/limit"),
+        ("limit=501", 422, "/limit"),
+        ("limit=many", 400, "/limit"),
+        ("after=-1", 422, "/after"),
+        ("houseId=x", 400, "/houseId"),
+        ("kind=cellar", 400, "/kind"),
+        (f"houseId={2**63}", 422, "/houseId"),
+    ],
+)
+async def test_a_page_that_cannot_be_is_refused(
+    client: httpx.AsyncClient, query: str, status: int, field: str
+) -> None:
+    problem_of(await client.get(f"/v1/zones?{query}"), status, field)
+
+
+async def test_crop_profiles_name_their_sources(client: httpx.AsyncClient) -> None:
+    items = (await client.get("/v1/crop-profiles")).json()["items"]
+    assert {"basil", "butterhead", "leaf"} <= {item["name"] for item in items}
+    assert all(item["sources"] and item["targetFreshG"] > 0 for item in items)
+
+
+async def test_a_sensor_gets_its_topic(client: httpx.AsyncClient, place: Place) -> None:
+    plain = await made(client, "/v1/sensors", sensor_body(place))
+    assert plain["topic"] == "evenleaf/N1/table/temp_air_c"
+    named = await made(
+        client, "/v1/sensors", {**sensor_body(place), "topic": "gh/{house}/{name}", "valuePointer": "/t"}
+    )
+    assert named["topic"] == "gh/N1/canopy-temperature"
