@@ -25,6 +25,8 @@ from service.settings import Settings
 
 _log = logging.getLogger(__name__)
 
+_CONF_FILE = "mosquitto.conf"
+_PID_FILE = "mosquitto.pid"
 _START_S = 10.0
 _STOP_S = 10.0
 _LOOPBACK = {"127.0.0.1", "::1", "localhost"}
@@ -60,12 +62,14 @@ async def running_broker(settings: Settings) -> AsyncIterator[BrokerHandle]:
         url = _with_password(settings.mqtt_url, settings.mqtt_password_file)
         yield BrokerHandle(url, "external", mqtt5=True, redelivers=True)
         return
+    broker_dir = settings.data_dir / "mosquitto"
+    await _end_orphan(broker_dir)
     host, port = _free_bind(settings.mqtt_bind)
     if host not in _LOOPBACK:
         _log.warning("EVENLEAF_MQTT_BIND=%s: whoever reaches this address can publish", settings.mqtt_bind)
     program = find_mosquitto()
     if program is not None:
-        async with _mosquitto(program, host, port, settings.data_dir / "mosquitto") as handle:
+        async with _mosquitto(program, host, port, broker_dir) as handle:
             yield handle
     else:
         async with _in_process(host, port) as handle:
@@ -128,6 +132,7 @@ def mosquitto_conf(host: str, port: int, data_dir: Path) -> str:
         "allow_anonymous true",
         "persistence true",
         f"persistence_location {data_dir}/",
+        f"pid_file {data_dir / _PID_FILE}",
         # What a killed broker may lose is bounded by this many changes; a stopped one loses nothing.
         "autosave_on_changes true",
         "autosave_interval 1000",
@@ -151,7 +156,7 @@ def mosquitto_conf(host: str, port: int, data_dir: Path) -> str:
 def _write_conf(host: str, port: int, data_dir: Path) -> Path:
     folder = data_dir.resolve()
     folder.mkdir(parents=True, exist_ok=True)
-    conf = folder / "mosquitto.conf"
+    conf = folder / _CONF_FILE
     conf.write_text(mosquitto_conf(host, port, folder), encoding="utf-8")
     return conf
 
@@ -172,6 +177,27 @@ async def _mosquitto(program: str, host: str, port: int, data_dir: Path) -> Asyn
         keeper.cancel()
         with suppress(asyncio.CancelledError):
             await keeper
+
+
+async def _end_orphan(data_dir: Path) -> None:
+    """End our own mosquitto that outlived a process which was killed: it holds the port and the messages."""
+    loop = asyncio.get_running_loop()
+    deadline = loop.time() + _STOP_S
+    while (pid := _orphan(data_dir)) is not None and loop.time() < deadline:
+        with suppress(ProcessLookupError, PermissionError):
+            os.kill(pid, signal.SIGTERM)
+        await asyncio.sleep(0.1)
+
+
+def _orphan(data_dir: Path) -> int | None:
+    """Return the process that our pid file names, if it really runs our configuration."""
+    folder = data_dir.resolve()
+    try:
+        pid = int((folder / _PID_FILE).read_text(encoding="ascii"))
+        arguments = Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")
+    except (OSError, ValueError):
+        return None  # no such file or process, or a system without /proc: then the port is reported as taken
+    return pid if os.fsencode(folder / _CONF_FILE) in arguments else None
 
 
 async def _spawn(program: str, conf: Path) -> asyncio.subprocess.Process:

@@ -28,7 +28,7 @@ Sites = Literal["ample", "tight"]
 
 SPAN_DAYS = 70
 BEFORE_DAYS = 84  # simulated but not played, so that the channels are in full swing when the span begins
-ENDS: Mapping[Season, date] = MappingProxyType({"autumn": date(2026, 9, 7), "spring": date(2026, 4, 20)})
+ENDS: Mapping[Season, date] = MappingProxyType({"autumn": date(2026, 9, 21), "spring": date(2026, 4, 6)})
 _END_TIME = time(6, tzinfo=UTC)  # before the day's work
 
 FARM = "Brindlewick Greens"
@@ -96,7 +96,7 @@ HOUSES: tuple[HouseSpec, ...] = (
             heat_night_c=16.5,
             vent_c=22.0,
             vent_leak=0.35,
-            time_zone="Europe/London",
+            time_zone="Europe/Paris",
         ),
         nursery=ZoneSpec(
             code="nursery",

@@ -43,15 +43,15 @@ class Climate:
 
 
 OCEANIC = Climate(
-    latitude_deg=52.1,
-    longitude_deg=1.2,
+    latitude_deg=46.2,
+    longitude_deg=-1.1,
     clearness_mean=0.45,
     clearness_spread=0.15,
     clearness_memory=0.35,
-    temp_mean_c=10.6,
-    temp_swing_c=6.8,
+    temp_mean_c=12.6,
+    temp_swing_c=7.4,
 )
-"""North-west European coast."""
+"""Oceanic west of Europe."""
 
 DRY_SOUTHERN = Climate(
     latitude_deg=36.9,

@@ -144,13 +144,12 @@ def hourly(
     reach_s(sampling, interval_s)  # refuses what is not known
     if hours < 0:
         raise ValueError(f"{hours} is not a number of hours")
-    times, kept = _in_order(times_s, values)
-    return _sum_by_hour(_stretches(times - first_hour_s, kept, sampling, interval_s), hours)
+    times, kept = _in_order(np.asarray(times_s, dtype=np.float64) - first_hour_s, values)
+    return _sum_by_hour(_stretches(times, kept, sampling, interval_s), hours)
 
 
-def _in_order(times_s: ArrayLike, values: ArrayLike) -> tuple[Array, Array]:
+def _in_order(times: Array, values: ArrayLike) -> tuple[Array, Array]:
     """Return finite samples in order of time, one a moment."""
-    times = np.asarray(times_s, dtype=np.float64)
     kept = np.asarray(values, dtype=np.float64)
     if times.ndim != 1 or times.shape != kept.shape:
         raise ValueError(f"times of shape {times.shape} and values of shape {kept.shape} do not go together")

@@ -57,6 +57,14 @@ class Occupants(NamedTuple):
     plants: Array  # (groups,)
 
 
+class Coming(NamedTuple):
+    """Seedings of another succession in the same zone, as it practises them."""
+
+    curve: Curve
+    seedings_h: Array  # epoch hours
+    plants: float  # a seeding
+
+
 class Waiting(NamedTuple):
     """A group of seedlings on the nursery table that wants sites; epoch hours, medians."""
 
@@ -97,7 +105,7 @@ class Advice:
     sites_peak_h: float | None
     sites: int
     sites_needed_light: float  # the same, cutting light heads
-    sites_needed_advised: float
+    sites_needed_advised: float  # at the peak while coming seedings stand there
     skipped: int  # seedings to leave out before going on
     late: tuple[tuple[int, float], ...] = field(
         default=()
@@ -233,6 +241,7 @@ def advise(
     last_harvest_h: Array | None,
     curve: Curve,
     standing: Occupants,
+    others: Sequence[Coming],
     waiting: Sequence[Waiting],
     sites: int,
     previous: tuple[Decision, Binding] | None = None,
@@ -252,7 +261,9 @@ def advise(
     curve : Curve
         Seedings from now on; at least two points.
     standing : Occupants
-        Everything that holds or will hold sites of the zone without the advised seedings.
+        Batches of every succession that hold sites of the zone or are on their way there.
+    others : sequence of Coming
+        What the other successions of the zone go on seeding. Where sites are short, all give way alike.
     waiting : sequence of Waiting
         Seedlings on the nursery table bound for the zone.
     sites : int
@@ -287,30 +298,23 @@ def advise(
     probability = agree if decision != "hold" else 1.0 - agree if enough else 1.0 - max(0.0, agree - 0.5)
 
     days = now_h + HOURS * np.arange(0.0, (curve.seeding_h[-1] - now_h) / HOURS + 120.0)
-    held = occupancy(standing.transplant_h, standing.harvest_h, standing.plants, days)
-    held_light = occupancy(standing.transplant_h, standing.light_harvest_h, standing.plants, days)
+    days = days[: _settled(days, curve)]
     plants = programme.cells * programme.keep_share
 
-    def unit(interval: float, skip: int = 0, *, light: bool = False) -> Array:
-        """Sites that one plant of every coming seeding holds, by day."""
-        moments = _moments(s0, interval, now_h, curve)[skip:]
-        harvest = curve.light_harvest_h if light else curve.harvest_h
-        ones = np.ones(moments.size)
-        return occupancy(
-            at(curve.transplant_h, curve.seeding_h, moments),
-            at(harvest, curve.seeding_h, moments),
-            ones,
-            days,
+    def held(*, light: bool = False) -> Array:
+        harvest = standing.light_harvest_h if light else standing.harvest_h
+        return occupancy(standing.transplant_h, harvest, standing.plants, days)
+
+    def coming(interval: float, skip: int = 0, *, light: bool = False) -> Array:
+        """Sites that the coming seedings of all successions of the zone hold, at full size."""
+        own = Coming(curve, _moments(s0, interval, now_h, curve)[skip:], plants)
+        begin = own.seedings_h[0] if skip and own.seedings_h.size else now_h
+        return np.asarray(
+            sum(_sites_of(c, begin if c is not own else now_h, days, light) for c in (own, *others))
         )
 
-    def peak(base: Array, coming: Array, n: float) -> tuple[float, float]:
-        demand = base + n * coming
-        seen = demand[: _settled(days, curve)]
-        top = int(np.argmax(seen)) if seen.size else 0
-        return float(demand[top]), float(days[top])
-
-    need, need_h = peak(held, unit(advised), plants)
-    need_light, _ = peak(held_light, unit(advised, light=True), plants)
+    need, need_h = _peak(held() + coming(advised), days)
+    need_light, _ = _peak(held(light=True) + coming(advised, light=True), days)
     placed = place_waiting(waiting, _standing_only(standing, now_h, days), days, sites)
     late = [(index, found) for index, found in placed if waiting[index].own]
     threshold = sites * (SITES_OFF if previous and previous[1] == "sites" else SITES_ON)
@@ -318,10 +322,10 @@ def advise(
     cells, skip, every = programme.cells, 0, advised
     if need > threshold:
         binding = "sites"
-        settled = _settled(days, curve)
-        base = max(now_interval, continuity)
-        every, skip, cells = _fit(programme, base, held[:settled], lambda i, k: unit(i, k)[:settled], sites)
-        advised = _mean_interval(s0, _moments(s0, every, now_h, curve)[skip:], every)
+        every, skip, share = _fit(max(now_interval, continuity), sites - held(), plants, coming)
+        cells = max(1, int(share * programme.cells))
+        begin = _moments(s0, every, now_h, curve)[skip:][:1]
+        advised = float(begin[0] - s0) / HOURS if skip and begin.size else every
         decision = "lengthen" if advised > now_interval * (1.0 + CHANGE_DAYS_A_WEEK / 7.0) else "hold"
         probability = 1.0
     elif late:
@@ -355,7 +359,7 @@ def advise(
         sites_peak_h=need_h,
         sites=sites,
         sites_needed_light=need_light,
-        sites_needed_advised=peak(held, unit(every, skip), cells * programme.keep_share)[0],
+        sites_needed_advised=_peak_while_coming(held(), cells / programme.cells * coming(every, skip), cells),
         skipped=skip,
         late=tuple(late),
     )
@@ -391,42 +395,54 @@ def _standing_only(standing: Occupants, now_h: float, days: Array) -> Array:
     return occupancy(standing.transplant_h[there], standing.harvest_h[there], standing.plants[there], days)
 
 
+def _sites_of(seedings: Coming, begin_h: float, days: Array, light: bool) -> Array:
+    moments = seedings.seedings_h[seedings.seedings_h >= begin_h]
+    curve = seedings.curve
+    return occupancy(
+        at(curve.transplant_h, curve.seeding_h, moments),
+        at(curve.light_harvest_h if light else curve.harvest_h, curve.seeding_h, moments),
+        np.full(moments.size, seedings.plants),
+        days,
+    )
+
+
+def _peak(demand: Array, days: Array) -> tuple[float, float | None]:
+    if not demand.size:
+        return 0.0, None
+    top = int(np.argmax(demand))
+    return float(demand[top]), float(days[top])
+
+
+def _peak_while_coming(held: Array, coming: Array, least: float) -> float:
+    """Largest demand on days on which coming seedings stand in the channels."""
+    return float((held + coming)[coming > 0.4 * least].max(initial=0.0))
+
+
 def _fit(
-    programme: Programme,
-    shortest: float,
-    held: Array,
-    unit: Callable[[float, int], Array],
-    sites: int,
-) -> tuple[float, int, int]:
+    shortest: float, room: Array, plants: float, coming: Callable[[float, int], Array]
+) -> tuple[float, int, float]:
     """Find the next seedings that find their sites at nearly full size.
 
-    Tried in this order: as often as ``shortest`` with fewer cells, then up to half as long again between seedings,
-    then leaving out one seeding more and beginning anew.
+    Tried in this order: as often as ``shortest`` but smaller, then up to half as long again between seedings, then
+    leaving out one seeding more and beginning anew.
 
     Returns
     -------
     tuple
-        Interval, seedings left out, cells a seeding.
+        Interval, seedings left out, share of the full size.
     """
-    best = (shortest, 0, 1)
+    best = (shortest, 0, 0.0)
     for skip in range(MOST_SKIPPED + 1):
         for interval in np.arange(shortest, 1.5 * shortest + 0.01, 0.5):
-            coming = unit(float(interval), skip)
-            busy = coming > 0.5  # days on which a coming seeding stands in the channels in most members
+            wanted = coming(float(interval), skip)
+            busy = wanted > 0.5 * plants  # a coming seeding stands there in most members
             if not busy.any():
                 continue
-            room = float(((sites - held[busy]) / coming[busy]).min())
-            cells = int(min(programme.cells, max(1.0, room / programme.keep_share)))
-            if cells >= FEWEST_CELLS * programme.cells:
-                return float(interval), skip, cells
-            best = max(best, (float(interval), skip, cells), key=lambda found: found[2])
+            share = float(np.clip((room[busy] / wanted[busy]).min(), 0.0, 1.0))
+            if share >= FEWEST_CELLS:
+                return float(interval), skip, share
+            best = max(best, (float(interval), skip, share), key=lambda found: found[2])
     return best
-
-
-def _mean_interval(s0: float, seedings: Array, interval: float) -> float:
-    """Mean days between the seedings of the time advice looks ahead, a pause included."""
-    ahead = seedings[seedings <= seedings[:1].min(initial=np.inf) + HOURS * LOOK_AHEAD_DAYS]
-    return float((ahead[-1] - s0) / HOURS / ahead.size) if ahead.size else interval
 
 
 def _median_days(hours: Array) -> float | None:

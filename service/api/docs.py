@@ -104,6 +104,7 @@ _TAGS = {
     "Crops": "Crops as a farm grows them, their cultivars, and the profiles that come with the service.",
     "Successions": "Standing programmes, and what each is advised to seed.",
     "Batches": "What was seeded on a day, its ledger of facts, and its forecasts.",
+    "Work": "Orders to be met, and tasks to be done.",
     "Conditions": "Sensors, their readings, a zone's hours, and what could not be read.",
     "House": "A house at a glance, its alerts, and forecasting it again.",
     "Access": "Tokens.",
@@ -120,7 +121,7 @@ _DESCRIPTION = """Keeps the seedings and harvests of a hydroponic leafy-green ho
 - **Lists** come in pages: give `next` as `after` until it is null.
 - **Changes** are PATCH: fields left out stay as they are. Give `If-Match` with the `ETag` that was read, and
   a change made meanwhile by someone else answers 412 instead of being overwritten.
-- **Errors** are problem details (RFC 9457); `errors` names the fields.
+- **Errors** are problem details (RFC 9457); `errors` names the fields. A field that is not described is an error.
 """
 
 

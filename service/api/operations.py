@@ -78,6 +78,7 @@ OfHouse = Annotated[int | None, _only_of("house")]
 OfZone = Annotated[int | None, _only_of("zone")]
 OfCrop = Annotated[int | None, _only_of("crop")]
 OfSuccession = Annotated[int | None, _only_of("succession")]
+OfBatch = Annotated[int | None, _only_of("batch")]
 OfSensor = Annotated[int | None, _only_of("sensor")]
 
 _SPAN = "with its offset, for example 2026-08-03T00:00:00Z"

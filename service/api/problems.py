@@ -29,7 +29,7 @@ _log = logging.getLogger(__name__)
 MEDIA_TYPE = "application/problem+json"
 
 
-class FieldError(msgspec.Struct, kw_only=True, rename="camel"):
+class FieldError(msgspec.Struct, kw_only=True, rename="camel", omit_defaults=True):
     """What is wrong with one field of the request."""
 
     field: Annotated[
@@ -42,6 +42,7 @@ class FieldError(msgspec.Struct, kw_only=True, rename="camel"):
     problem: Annotated[
         str, Meta(description="What is wrong, and what would be right.", examples=["is in the future"])
     ]
+    line: Annotated[int | None, Meta(description="Line of the file, where a file was sent.")] = None
 
 
 class Problem(msgspec.Struct, kw_only=True, rename="camel", omit_defaults=True):
@@ -141,11 +142,12 @@ def _on_work(request: Request[Any, Any, Any], error: WorkError) -> Response[Prob
     status = next(
         (s for kind, s in _STATUS.items() if isinstance(error, kind)), HTTPStatus.UNPROCESSABLE_ENTITY
     )
-    return _answer(request, status, error.detail, [_field_error(p) for p in error.problems])
+    return _answer(request, status, error.detail, [field_error(p) for p in error.problems])
 
 
-def _field_error(problem: FieldProblem) -> FieldError:
-    return FieldError(field=pointer(problem.field), problem=problem.problem)
+def field_error(problem: FieldProblem) -> FieldError:
+    """Return a problem as shown."""
+    return FieldError(field=pointer(problem.field), problem=problem.problem, line=problem.line)
 
 
 def _on_bug(request: Request[Any, Any, Any], error: Exception) -> Response[Problem]:

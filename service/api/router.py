@@ -14,8 +14,10 @@ from service.api.crops import Crops, Cultivars, list_crop_profiles
 from service.api.farms import Farms
 from service.api.houses import Houses
 from service.api.operations import provide_access, provide_clock, provide_uow
+from service.api.orders import Orders
 from service.api.sensors import Sensors
 from service.api.successions import Successions
+from service.api.tasks import Tasks
 from service.api.tokens import Tokens
 from service.api.zones import Zones
 
@@ -33,6 +35,8 @@ def api_router() -> Router:
             list_crop_profiles,
             Successions,
             Batches,
+            Orders,
+            Tasks,
             Sensors,
             measurements.list_readings,
             measurements.list_hours,

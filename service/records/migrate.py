@@ -22,6 +22,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection
 from sqlalchemy.schema import SchemaItem
 
+from service.records.partitions import is_partition
 from service.records.store import Store
 
 
@@ -63,7 +64,10 @@ def in_tables(
     _item: SchemaItem, name: str | None, kind: str, reflected: bool, _counterpart: SchemaItem | None
 ) -> bool:
     """Tell whether an item is to be compared with the tables: all but what only one database has."""
-    return not (reflected and kind == "index" and name == "ix_reading_at")
+    only_on_postgresql = (kind == "index" and name == "ix_reading_at") or (
+        kind == "table" and name is not None and is_partition(name)
+    )
+    return not (reflected and only_on_postgresql)
 
 
 async def _run(store: Store, action: Callable[[Config], object]) -> None:

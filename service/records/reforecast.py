@@ -27,7 +27,7 @@ async def hours_since(
         .where(Hour.zone_id == zone_id, Hour.at >= since, Hour.at < before)
         .order_by(Hour.at)
     )
-    return rows.tuples().all()
+    return rows.all()
 
 
 async def latest_forecasts(uow: UnitOfWork, batch_ids: Sequence[int]) -> dict[int, Forecast]:

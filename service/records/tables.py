@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, MappedAsDataclass, mapped_column
 
-from service.records.types import UtcDateTime
+from service.records.types import Days, UtcDateTime
 
 # Rowids of SQLite must be INTEGER; PostgreSQL gets 64 bits.
 Id = BigInteger().with_variant(Integer(), "sqlite")
@@ -274,7 +274,8 @@ class Reading(Base, kw_only=True):
     """One sensor value, in the quantity's stored unit.
 
     The migration orders the key for the store: PostgreSQL (sensor, time), which the forecast reads along;
-    SQLite (time, sensor) without rowid, which takes rows in the order in which they arrive.
+    SQLite (time, sensor) without rowid, which takes rows in the order in which they arrive. PostgreSQL also
+    partitions the table by month, see :mod:`service.records.partitions`.
     """
 
     __tablename__ = "reading"
@@ -423,3 +424,64 @@ class Token(Base, kw_only=True):
     created_at: Mapped[datetime]
     farm_id: Mapped[int | None] = _optional_ref("farm.id")  # none: every farm
     revoked_at: Mapped[datetime | None] = mapped_column(default=None)
+
+
+# --------------------------------------------------------------------------- what is wanted and to be done
+
+
+class Order(Base):
+    """What a buyer wants of a crop: so many heads, or so much weight, on weekdays or on dates."""
+
+    __tablename__ = "order"
+    id: Mapped[int] = _id()
+    farm_id: Mapped[int] = _ref("farm.id")
+    crop_id: Mapped[int] = _ref("crop.id")
+    buyer: Mapped[str]
+    heads: Mapped[int | None] = mapped_column(default=None)  # on each day; heads or weight_kg, not both
+    weight_kg: Mapped[float | None] = mapped_column(default=None)
+    # ISO, 1 Monday .. 7 Sunday; weekdays or dates, not both
+    weekdays: Mapped[list[int] | None] = mapped_column(JSON(none_as_null=True), default=None)
+    starts_on: Mapped[date | None] = mapped_column(default=None)  # first day of the weekdays
+    ends_on: Mapped[date | None] = mapped_column(default=None)  # last day of the weekdays; none: goes on
+    dates: Mapped[list[date] | None] = mapped_column(Days(), default=None)  # in order
+    price: Mapped[float | None] = mapped_column(default=None)  # of one price_unit
+    price_currency: Mapped[str | None] = mapped_column(String(3), default=None)  # ISO 4217
+    price_unit: Mapped[str | None] = mapped_column(String(10), default=None)  # head | kg
+    note: Mapped[str | None] = mapped_column(default=None)
+    active: Mapped[bool] = mapped_column(default=True)  # false: called off
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __table_args__ = (
+        CheckConstraint("(heads IS NULL) <> (weight_kg IS NULL)", name="amount"),
+        CheckConstraint("(weekdays IS NULL) <> (dates IS NULL)", name="days"),
+        CheckConstraint("price_unit IN ('head', 'kg')", name="price_unit"),
+    )
+
+
+class Task(Base):
+    """Something to be done in a house on a day."""
+
+    __tablename__ = "task"
+    id: Mapped[int] = _id()
+    house_id: Mapped[int] = _ref("house.id", index=False)
+    # seed | wet | count | transplant | harvest | discard | order | clean | check
+    kind: Mapped[str] = mapped_column(String(20))
+    due_on: Mapped[date]  # local day of the house
+    title: Mapped[str]
+    succession_id: Mapped[int | None] = _optional_ref("succession.id")
+    batch_id: Mapped[int | None] = _optional_ref("batch.id")
+    cells: Mapped[int | None] = mapped_column(default=None)
+    plants: Mapped[int | None] = mapped_column(default=None)
+    note: Mapped[str | None] = mapped_column(default=None)
+    done_at: Mapped[datetime | None] = mapped_column(default=None)  # none: open
+    done_by: Mapped[str | None] = mapped_column(default=None)  # the token's or user's name
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __table_args__ = (
+        CheckConstraint(
+            "kind IN ('seed', 'wet', 'count', 'transplant', 'harvest', 'discard', 'order', 'clean', 'check')",
+            name="kind",
+        ),
+        CheckConstraint("(done_at IS NULL) = (done_by IS NULL)", name="done"),
+        Index("ix_task_house_id_due_on", "house_id", "due_on"),
+    )

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import BigInteger, DateTime, Dialect
+from sqlalchemy import JSON, BigInteger, DateTime, Dialect
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -46,3 +46,18 @@ class UtcDateTime(TypeDecorator[datetime]):
             return _EPOCH + timedelta(microseconds=int(value))
         moment: datetime = value
         return moment.astimezone(UTC)
+
+
+class Days(TypeDecorator[list[date]]):
+    """A list of calendar days, kept as JSON texts such as "2026-08-03"."""
+
+    impl = JSON(none_as_null=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: list[date] | None, dialect: Dialect) -> Any:  # noqa: ARG002
+        """Write the days as texts."""
+        return None if value is None else [day.isoformat() for day in value]
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> list[date] | None:  # noqa: ARG002
+        """Read the texts as days."""
+        return None if value is None else [date.fromisoformat(day) for day in value]

@@ -27,7 +27,8 @@ from service.work.places import get_house
 STAGES = ("nursery", "channels", "finished")
 
 _SEEDED_ON_HOUR = time(8)  # a day without an hour is taken as this local time
-_AHEAD = timedelta(minutes=5)  # clocks of phones and machines differ a little
+AHEAD = timedelta(minutes=5)
+"""How far ahead of the clock something may have happened: clocks of phones and machines differ a little."""
 
 _BATCH = {
     "succession_id": Field(fields.reference, required=True),
@@ -48,7 +49,7 @@ _CHANGEABLE = {
 }
 _TAKEN = FieldProblem("code", "another batch of this house has this code")
 
-_ENTRY = {
+ENTRY = {
     "kind": Field(fields.one_of(*KINDS)),
     "happened_at": Field(fields.moment),
     "plants": Field(fields.whole(0), nullable=True),
@@ -184,7 +185,7 @@ async def append_entry(
     zone goes to the succession's channels. The whole ledger is derived again, and nothing is kept if it
     contradicts itself.
     """
-    cleaned = checked_new(_ENTRY, values)
+    cleaned = checked_new(ENTRY, values)
     await _find_batch(uow, access, batch_id)
     batch = await records.lock_batch(uow, batch_id)
     if batch is None:
@@ -270,29 +271,38 @@ def _corrected(given: Mapping[str, Any], ledger: Sequence[Entry]) -> Entry | Non
 
 
 def _usual_zone(kind: str, corrected: Entry | None, succession: Succession) -> int | None:
-    if kind not in {"seeded", "transplanted"}:
-        return None
-    if corrected is not None and corrected.zone_id is not None:
-        return corrected.zone_id
-    return succession.nursery_zone_id if kind == "seeded" else succession.channels_zone_id
+    usual = usual_zone(kind, succession)
+    return usual if usual is None or corrected is None or corrected.zone_id is None else corrected.zone_id
+
+
+def usual_zone(kind: str, succession: Succession) -> int | None:
+    """Return the zone in which something of this kind happened if nothing else is said; None: it stays unsaid."""
+    return {"seeded": succession.nursery_zone_id, "transplanted": succession.channels_zone_id}.get(kind)
 
 
 async def _check_zones(uow: UnitOfWork, house: House, ledger: Sequence[Entry], state: LedgerState) -> None:
     """Refuse entries in zones of another house or of the wrong kind."""
     kinds = {zone.id: zone.kind for zone in await zones_of(uow, house.id)}
     for entry in facts(ledger):
-        wanted = _zone_kind(entry, state.transplanted_at)
-        if entry.zone_id is None:
-            if entry.kind == "moved":
-                raise impossible("zone_id", "a move must say which zone the plants went to")
-            continue
-        if entry.zone_id not in kinds:
-            raise impossible("zone_id", f"there is no zone {entry.zone_id} in this house")
-        if wanted is not None and kinds[entry.zone_id] != wanted:
-            raise impossible(
-                "zone_id",
-                f"zone {entry.zone_id} is of kind {kinds[entry.zone_id]}, and must be of kind {wanted}",
-            )
+        problem = zone_problem(entry, kinds, state.transplanted_at)
+        if problem:
+            raise impossible("zone_id", problem)
+
+
+def zone_problem(entry: Entry, kinds: Mapping[int, str], transplanted_at: datetime | None) -> str | None:
+    """Say why something cannot have happened in the zone it says; None: it can.
+
+    ``kinds`` are those of the zones of the batch's house; ``transplanted_at`` is the batch's first transplant.
+    """
+    if entry.zone_id is None:
+        return "a move must say which zone the plants went to" if entry.kind == "moved" else None
+    kind = kinds.get(entry.zone_id)
+    if kind is None:
+        return f"there is no zone {entry.zone_id} in this house"
+    wanted = _zone_kind(entry, transplanted_at)
+    if wanted in {None, kind}:
+        return None
+    return f"zone {entry.zone_id} is of kind {kind}, and must be of kind {wanted}"
 
 
 def _zone_kind(entry: Entry, transplanted_at: datetime | None) -> str | None:
@@ -336,7 +346,7 @@ def _local_day(moment: datetime, house: House) -> date:
 
 
 def _check_not_ahead(field: str, moment: datetime, now: datetime) -> None:
-    if moment > now + _AHEAD:
+    if moment > now + AHEAD:
         raise impossible(field, f"it is {moment:%Y-%m-%d %H:%M} UTC, and now is {now:%Y-%m-%d %H:%M} UTC")
 
 

@@ -11,6 +11,7 @@ class FieldProblem:
 
     field: str  # snake_case name, for example "seeded_on"; "" for the whole
     problem: str
+    line: int | None = None  # of the file, if that is what was brought
 
 
 class WorkError(Exception):

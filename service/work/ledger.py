@@ -230,13 +230,14 @@ class _Walk:
 def _check_alone(entry: Entry) -> None:
     """Refuse an entry that is wrong whatever else the ledger says."""
     problems = [
-        FieldProblem(field, f"{_named(entry)}: {problem}") for field, problem in _problems_alone(entry)
+        FieldProblem(field, f"{_named(entry)}: {problem}") for field, problem in problems_alone(entry)
     ]
     if problems:
         raise Impossible("; ".join(p.problem for p in problems), *problems)
 
 
-def _problems_alone(entry: Entry) -> Iterable[tuple[str, str]]:
+def problems_alone(entry: Entry) -> Iterable[tuple[str, str]]:
+    """Yield field and problem of what is wrong with an entry whatever else its ledger says."""
     if entry.kind not in KINDS:
         yield "kind", f"it must be one of {', '.join(KINDS)}"
         return

@@ -427,7 +427,8 @@ def _advise(
         epoch_hours(own[-1].state.seeded_at) if own else None,
         dates[own[-1].batch.id].harvest[0] if own else None,
         curves[succession.id],
-        _standing(here, by_id, succession, curves, dates, now_h),
+        _standing(here, by_id, dates, now_h, given.members),
+        [_coming(s, here, curves[s.id], now_h) for s in by_id.values() if s.id != succession.id],
         [_waiting(i, by_id[i.batch.succession_id], succession, dates) for i in waiting],
         channels.capacity,
         (previous.decision, previous.binding) if previous else None,  # type: ignore[arg-type]
@@ -450,38 +451,33 @@ def _advise(
 def _standing(
     here: Sequence[LiveBatch],
     by_id: dict[int, Succession],
-    succession: Succession,
-    curves: dict[int, law.Curve],
     dates: dict[int, Dates],
     now_h: float,
+    members: int,
 ) -> law.Occupants:
-    """Batches in the zone or on their way, and what the other successions of the zone will go on seeding."""
-    transplant = [dates[i.batch.id].transplant[0] for i in here]
-    # A head that is ready stands until it is cut: tomorrow at the earliest.
-    harvest = [np.maximum(dates[i.batch.id].harvest[0], now_h + 24.0) for i in here]
-    early = [np.maximum(dates[i.batch.id].light_harvest[0], now_h + 24.0) for i in here]
-    plants = [_plants(i, by_id[i.batch.succession_id]) for i in here]
-    for other in by_id.values():
-        if other.id == succession.id:
-            continue
-        curve = curves[other.id]
-        last = max(
-            (epoch_hours(i.state.seeded_at) for i in here if i.batch.succession_id == other.id), default=now_h
-        )
-        moments = last + 24.0 * other.seeding_interval_days * np.arange(1.0, 200.0)
-        moments = moments[(moments >= now_h) & (moments <= curve.seeding_h[-1])]
-        transplant.extend(law.at(curve.transplant_h, curve.seeding_h, moments))
-        harvest.extend(law.at(curve.harvest_h, curve.seeding_h, moments))
-        early.extend(law.at(curve.light_harvest_h, curve.seeding_h, moments))
-        plants.extend([other.cells_per_seeding * other.keep_share] * moments.size)
-    members = next(iter(curves.values())).harvest_h.shape[1]
-    none = np.empty((0, members))
+    """Batches in the zone or on their way there."""
+    rows = [dates[i.batch.id] for i in here]
+
+    def stacked(columns: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+        return np.concatenate(columns) if columns else np.empty((0, members))
+
     return law.Occupants(
-        np.array(transplant) if transplant else none,
-        np.array(harvest) if harvest else none,
-        np.array(early) if early else none,
-        np.array(plants, dtype=np.float64),
+        stacked([d.transplant for d in rows]),
+        # A head that is ready stands until it is cut: tomorrow at the earliest.
+        stacked([np.maximum(d.harvest, now_h + 24.0) for d in rows]),
+        stacked([np.maximum(d.light_harvest, now_h + 24.0) for d in rows]),
+        np.array([_plants(i, by_id[i.batch.succession_id]) for i in here], dtype=np.float64),
     )
+
+
+def _coming(other: Succession, here: Sequence[LiveBatch], curve: law.Curve, now_h: float) -> law.Coming:
+    """What another succession of the zone will go on seeding."""
+    last = max(
+        (epoch_hours(i.state.seeded_at) for i in here if i.batch.succession_id == other.id), default=now_h
+    )
+    end = curve.seeding_h[-1]
+    moments = np.arange(last, end + 1.0, 24.0 * other.seeding_interval_days)[1:]
+    return law.Coming(curve, moments[moments >= now_h], other.cells_per_seeding * other.keep_share)
 
 
 def _waiting(item: LiveBatch, of: Succession, advised: Succession, dates: dict[int, Dates]) -> law.Waiting:

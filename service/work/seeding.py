@@ -110,6 +110,7 @@ def _outcome(figures: Figures) -> dict[str, Any]:
         "sitesNeeded": round(figures.sites_needed),
         "sitesNeededAdvised": round(figures.sites_needed_advised),
         "sitesNeededLightHeads": round(figures.sites_needed_light),
+        "seedingsLeftOut": figures.skipped,
     }
 
 
@@ -173,14 +174,14 @@ def _sites(figures: Figures, channels: Zone, zone: ZoneInfo) -> list[str]:
     short = figures.sites_needed - figures.sites
     said = [
         f"Sites bind: even harvests at {figures.continuity_interval_days:.1f} days would hold"
-        f" {figures.sites_needed:.0f} sites of {channels.name}{when}; it has {figures.sites}. More seedlings than sites only"
-        f" grow old on the nursery table."
+        f" {figures.sites_needed:.0f} sites of {channels.name}{when}; it has {figures.sites}."
+        " More seedlings than sites only grow old on the nursery table."
     ]
     gain = figures.sites_needed - figures.sites_needed_light
     ways = [f"{short:.0f} more sites"]
     if gain >= 1:
         ways.append(f"heads cut at {EARLY_SHARE:.0%} of the target weight, which frees {gain:.0f}")
-    cells = f"{figures.cells} cells a seeding, which hold {figures.sites_needed_advised:.0f}"
+    cells = f"{figures.cells} cells a seeding, which then holds {figures.sites_needed_advised:.0f}"
     if figures.skipped:
         left_out = "the next seeding" if figures.skipped == 1 else f"the next {figures.skipped} seedings"
         cells = f"leaving out {left_out}, then {cells}"
@@ -197,17 +198,21 @@ def conditions_of(
     subject = f"succession:{succession.id}"
     detail = " ".join(advice.reasons)
     if advice.decision != "hold":
+        change = (
+            f"seed again on {advice.from_on:%d %b}, not before"
+            if figures.skipped
+            else f"{advice.decision} the seeding interval from {advice.interval_days:g} to"
+            f" {advice.advised_interval_days:g} days"
+        )
         found.append(
             Condition(
                 kind=INTERVAL_ALERT,
                 subject=subject,
                 severity="warning",
-                title=f"{succession.name}: {advice.decision} the seeding interval from {advice.interval_days:g} to"
-                f" {advice.advised_interval_days:g} days",
+                title=f"{succession.name}: {change}",
                 detail=detail,
-                next_step=f"Seed {advice.cells_per_seeding} cells every {advice.advised_interval_days:g} days from"
-                f" {advice.from_on:%d %b %Y}.",
-                evidence={"adviceDecision": advice.decision, "binding": advice.binding, **advice.outcome},
+                next_step=f"Seed {advice.cells_per_seeding} cells on {_days(advice.seedings)}.",
+                evidence={"decision": advice.decision, "binding": advice.binding, **advice.outcome},
             )
         )
     if advice.binding == "sites":
@@ -218,26 +223,33 @@ def conditions_of(
                 severity="warning",
                 title=f"{succession.name}: sites will be short",
                 detail=detail,
-                next_step=advice.reasons[-1] if not figures.late else _sites_step(advice),
+                next_step=f"Seed {advice.cells_per_seeding} cells on {_days(advice.seedings)}, or cut heads lighter"
+                " to free sites.",
                 evidence={"sites": figures.sites, "sitesNeeded": round(figures.sites_needed)},
             )
         )
-    for index, free_h in figures.late:
-        code = batch_codes[index]
-        free = local_day(moment_of(free_h), zone).isoformat() if np.isfinite(free_h) else None
+    if figures.late:
+        late = {batch_codes[index]: _free_on(free_h, zone) for index, free_h in figures.late}
         found.append(
             Condition(
                 kind=WINDOW_ALERT,
-                subject=f"batch:{code}",
+                subject=subject,
                 severity="warning",
-                title=f"{code}: seedlings will be too old before sites fall free",
-                detail=f"Sites for {code} fall free {free or 'later than can be foreseen'}, after its window closes.",
-                next_step="Cut ready heads first, transplant the best seedlings only, or discard the batch.",
-                evidence={"sitesFreeOn": free},
+                title=f"{succession.name}: {len(late)} batches will be too old before sites fall free",
+                detail=" ".join(
+                    f"{code}: sites {free or 'later than can be foreseen'}." for code, free in late.items()
+                ),
+                next_step="Cut ready heads first, transplant the best seedlings only, or discard a batch.",
+                evidence={"sitesFreeOn": late},
             )
         )
     return found
 
 
-def _sites_step(advice: Advice) -> str:
-    return f"Seed {advice.cells_per_seeding} cells a seeding, or cut heads lighter to free sites."
+def _free_on(free_h: float, zone: ZoneInfo) -> str | None:
+    return local_day(moment_of(free_h), zone).isoformat() if np.isfinite(free_h) else None
+
+
+def _days(seedings: Sequence[dict[str, Any]]) -> str:
+    days = [f"{date.fromisoformat(s['on']):%d %b}" for s in seedings[:3]]
+    return ", ".join(days) if days else "no day yet"

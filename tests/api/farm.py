@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -110,9 +111,22 @@ async def all_rows(store: Store) -> dict[str, list[tuple[Any, ...]]]:
         }
 
 
+async def refused(
+    client: httpx.AsyncClient, store: Store, cases: Iterable[tuple[str, str, Json, int, str]]
+) -> None:
+    """Check cases of (method, path, body, status, field): each is refused, names the field and changes nothing.
+
+    One store serves them all: each case has to leave it as it was anyway.
+    """
+    before = await all_rows(store)
+    for method, path, body, status, field in cases:
+        problem_of(await client.request(method, path, json=body), status, field)
+        assert await all_rows(store) == before, (method, path, body)
+
+
 def problem_of(answer: httpx.Response, status: int, *fields: str) -> Json:
     """Check that an answer is a problem of this status that names just these fields, and return it."""
-    assert answer.status_code == status, answer.text
+    assert answer.status_code == status, (answer.request.content, answer.text)
     assert answer.headers["content-type"] == "application/problem+json"
     problem: Json = answer.json()
     assert problem["status"] == status

@@ -6,7 +6,7 @@ import httpx
 import pytest
 
 from service.records.store import Store
-from tests.api.farm import Json, Place, all_rows, made, problem_of
+from tests.api.farm import Json, Place, all_rows, made, problem_of, refused
 
 
 @pytest.fixture
@@ -95,14 +95,11 @@ IMPOSSIBLE: dict[str, tuple[Json, str]] = {
 }
 
 
-@pytest.mark.parametrize("what", IMPOSSIBLE)
 async def test_what_cannot_have_happened_is_refused_and_nothing_changes(
-    client: httpx.AsyncClient, store: Store, batch: Json, what: str
+    client: httpx.AsyncClient, store: Store, batch: Json
 ) -> None:
-    body, field = IMPOSSIBLE[what]
-    before = await all_rows(store)
-    problem_of(await client.post(f"/v1/batches/{batch['id']}/entries", json=body), 422, field)
-    assert await all_rows(store) == before
+    path = f"/v1/batches/{batch['id']}/entries"
+    await refused(client, store, [("POST", path, body, 422, field) for body, field in IMPOSSIBLE.values()])
 
 
 async def test_a_correction_that_makes_a_later_fact_impossible_is_refused(
@@ -139,26 +136,24 @@ async def test_an_entry_can_ask_for_the_batch_as_it_was_read(
     assert await all_rows(store) == before
 
 
-@pytest.mark.parametrize(
-    ("body", "field"),
-    [
-        ({"seededOn": "2026-09-20"}, "/seededOn"),
-        ({"seededAt": "2026-09-14T07:00:00Z"}, "/seededAt"),
-        ({"seededAt": "2026-09-13T07:00:00Z", "seededOn": "2026-09-12"}, "/seededOn"),
-        ({"cells": 0}, "/cells"),
-        ({"cells": 10**9}, "/cells"),
-        ({"cultivarId": 77}, "/cultivarId"),
-        ({"successionId": 77}, "/successionId"),
-        ({"code": ""}, "/code"),
-    ],
-)
+WRONG_SEEDINGS: list[tuple[Json, str]] = [
+    ({"seededOn": "2026-09-20"}, "/seededOn"),
+    ({"seededAt": "2026-09-14T07:00:00Z"}, "/seededAt"),
+    ({"seededAt": "2026-09-13T07:00:00Z", "seededOn": "2026-09-12"}, "/seededOn"),
+    ({"cells": 0}, "/cells"),
+    ({"cells": 10**9}, "/cells"),
+    ({"cultivarId": 77}, "/cultivarId"),
+    ({"successionId": 77}, "/successionId"),
+    ({"code": ""}, "/code"),
+]
+
+
 async def test_a_seeding_that_cannot_be_is_refused(
-    client: httpx.AsyncClient, store: Store, place: Place, body: Json, field: str
+    client: httpx.AsyncClient, store: Store, place: Place
 ) -> None:
-    before = await all_rows(store)
-    answer = await client.post("/v1/batches", json={"successionId": place.succession["id"], **body})
-    problem_of(answer, 422, field)
-    assert await all_rows(store) == before
+    body = {"successionId": place.succession["id"]}
+    cases = [("POST", "/v1/batches", {**body, **given}, 422, field) for given, field in WRONG_SEEDINGS]
+    await refused(client, store, cases)
 
 
 async def test_a_code_is_taken_once(

@@ -10,65 +10,61 @@ from sqlalchemy.ext.asyncio import AsyncSession
 
 from service.records.store import Store
 from service.work import places
-from tests.api.farm import Json, Place, all_rows, house_body, problem_of, sensor_body
+from tests.api.farm import Json, Place, all_rows, house_body, problem_of, refused, sensor_body
+
+WRONG_SHAPES: list[tuple[bytes, str]] = [
+    (b"", ""),
+    (b"{", ""),
+    (b"[]", ""),
+    (b"null", ""),
+    (b'"A"', ""),
+    (b"\xff\xfe", ""),
+    (b'{"name": "A"} trailing', ""),
+    (b'{"name": NaN}', ""),
+    (b"{}", "/name"),
+    (b'{"name": null}', "/name"),
+    (b'{"name": 3}', "/name"),
+    (b'{"name": "A", "colour": "green"}', "/colour"),
+    (b'{"name": "A", "created_at": "2026-01-01T00:00:00Z"}', "/created_at"),
+    (b'{"name": "A", "a/b~c": 1}', "/a~1b~0c"),
+]
 
 
-@pytest.mark.parametrize(
-    ("content", "field"),
-    [
-        (b"", ""),
-        (b"{", ""),
-        (b"[]", ""),
-        (b"null", ""),
-        (b'"A"', ""),
-        (b"\xff\xfe", ""),
-        (b'{"name": "A"} trailing', ""),
-        (b'{"name": NaN}', ""),
-        (b"{}", "/name"),
-        (b'{"name": null}', "/name"),
-        (b'{"name": 3}', "/name"),
-        (b'{"name": "A", "colour": "green"}', "/colour"),
-        (b'{"name": "A", "created_at": "2026-01-01T00:00:00Z"}', "/created_at"),
-        (b'{"name": "A", "a/b~c": 1}', "/a~1b~0c"),
-    ],
-)
-async def test_a_body_of_the_wrong_shape_is_400(
-    client: httpx.AsyncClient, store: Store, content: bytes, field: str
-) -> None:
+async def test_a_body_of_the_wrong_shape_is_400(client: httpx.AsyncClient, store: Store) -> None:
     before = await all_rows(store)
-    answer = await client.post("/v1/farms", content=content, headers={"content-type": "application/json"})
-    problem = problem_of(answer, 400, field)
-    assert problem["title"] == "Bad Request"
-    assert await all_rows(store) == before
+    for content, field in WRONG_SHAPES:
+        answer = await client.post("/v1/farms", content=content, headers={"content-type": "application/json"})
+        assert problem_of(answer, 400, field)["title"] == "Bad Request"
+        assert await all_rows(store) == before, content
 
 
-@pytest.mark.parametrize(
-    ("change", "status", "field"),
-    [
-        ({"latitudeDeg": 91}, 422, "/latitudeDeg"),
-        ({"longitudeDeg": -181.0}, 422, "/longitudeDeg"),
-        ({"latitudeDeg": "NaN"}, 400, "/latitudeDeg"),
-        ({"latitudeDeg": "52.1"}, 400, "/latitudeDeg"),
-        ({"latitude": 52.1}, 400, "/latitude"),
-        ({"lightTransmission": 0}, 422, "/lightTransmission"),
-        ({"lightTransmission": 60}, 422, "/lightTransmission"),
-        ({"timeZone": "Mars/Base"}, 422, "/timeZone"),
-        ({"timeZone": "../../etc/passwd"}, 422, "/timeZone"),
-        ({"code": "a/b"}, 422, "/code"),
-        ({"name": "\u0000"}, 422, "/name"),
-        ({"tempHeatDayC": 30}, 422, "/tempHeatDayC"),
-        ({"farmId": 99}, 422, "/farmId"),
-        ({"farmId": 10**30}, 422, "/farmId"),
-        ({"lampHours": 25}, 422, "/lampHours"),
-    ],
-)
+WRONG_HOUSES: list[tuple[Json, int, str]] = [
+    ({"latitudeDeg": 91}, 422, "/latitudeDeg"),
+    ({"longitudeDeg": -181.0}, 422, "/longitudeDeg"),
+    ({"latitudeDeg": "NaN"}, 400, "/latitudeDeg"),
+    ({"latitudeDeg": "52.1"}, 400, "/latitudeDeg"),
+    ({"latitude": 52.1}, 400, "/latitude"),
+    ({"lightTransmission": 0}, 422, "/lightTransmission"),
+    ({"lightTransmission": 60}, 422, "/lightTransmission"),
+    ({"timeZone": "Mars/Base"}, 422, "/timeZone"),
+    ({"timeZone": "../../etc/passwd"}, 422, "/timeZone"),
+    ({"code": "a/b"}, 422, "/code"),
+    ({"name": "\u0000"}, 422, "/name"),
+    ({"tempHeatDayC": 30}, 422, "/tempHeatDayC"),
+    ({"farmId": 99}, 422, "/farmId"),
+    ({"farmId": 10**30}, 422, "/farmId"),
+    ({"lampHours": 25}, 422, "/lampHours"),
+]
+
+
 async def test_a_house_that_cannot_be_is_refused(
-    client: httpx.AsyncClient, store: Store, place: Place, change: Json, status: int, field: str
+    client: httpx.AsyncClient, store: Store, place: Place
 ) -> None:
-    before = await all_rows(store)
-    body = {**house_body(place.farm["id"]), "code": "N2", **change}
-    problem_of(await client.post("/v1/houses", json=body), status, field)
-    assert await all_rows(store) == before
+    body = {**house_body(place.farm["id"]), "code": "N2"}
+    cases = [
+        ("POST", "/v1/houses", {**body, **change}, status, field) for change, status, field in WRONG_HOUSES
+    ]
+    await refused(client, store, cases)
 
 
 async def test_every_wrong_value_is_named_at_once(client: httpx.AsyncClient, place: Place) -> None:
@@ -76,55 +72,54 @@ async def test_every_wrong_value_is_named_at_once(client: httpx.AsyncClient, pla
     problem_of(await client.post("/v1/houses", json=body), 422, "/latitudeDeg", "/co2Ppm")
 
 
-@pytest.mark.parametrize(
-    ("change", "field"),
-    [
-        ({"unit": "degX"}, "/unit"),
-        ({"unit": "umol m-2 s-1"}, "/unit"),
-        ({"quantity": "ppfd_umol", "unit": "lx", "lightSource": "red_led"}, "/unit"),
-        ({"quantity": "ppfd_umol", "unit": "J cm-2", "sampling": "instant"}, "/unit"),
-        ({"quantity": "colour"}, "/quantity"),
-        ({"topic": "evenleaf/#"}, "/topic"),
-        ({"topic": "{nothing}"}, "/topic"),
-        ({"valuePointer": "value"}, "/valuePointer"),
-        ({"intervalS": 0}, "/intervalS"),
-        ({"validMin": 30.0, "validMax": 10.0}, "/validMax"),
-        ({"zoneId": 99}, "/zoneId"),
-    ],
-)
+WRONG_SENSORS: list[tuple[Json, str]] = [
+    ({"unit": "degX"}, "/unit"),
+    ({"unit": "umol m-2 s-1"}, "/unit"),
+    ({"quantity": "ppfd_umol", "unit": "lx", "lightSource": "red_led"}, "/unit"),
+    ({"quantity": "ppfd_umol", "unit": "J cm-2", "sampling": "instant"}, "/unit"),
+    ({"quantity": "colour"}, "/quantity"),
+    ({"topic": "evenleaf/#"}, "/topic"),
+    ({"topic": "{nothing}"}, "/topic"),
+    ({"valuePointer": "value"}, "/valuePointer"),
+    ({"intervalS": 0}, "/intervalS"),
+    ({"validMin": 30.0, "validMax": 10.0}, "/validMax"),
+    ({"zoneId": 99}, "/zoneId"),
+]
+
+
 async def test_a_sensor_that_cannot_be_is_refused(
-    client: httpx.AsyncClient, store: Store, place: Place, change: Json, field: str
+    client: httpx.AsyncClient, store: Store, place: Place
 ) -> None:
-    before = await all_rows(store)
-    problem_of(await client.post("/v1/sensors", json={**sensor_body(place), **change}), 422, field)
-    assert await all_rows(store) == before
+    body = sensor_body(place)
+    cases = [("POST", "/v1/sensors", {**body, **change}, 422, field) for change, field in WRONG_SENSORS]
+    await refused(client, store, cases)
 
 
-@pytest.mark.parametrize(
-    ("kind", "change", "status", "field"),
-    [
-        ("houses", {"latitudeDeg": -91}, 422, "/latitudeDeg"),
-        ("houses", {"farmId": 2}, 400, "/farmId"),
-        ("houses", {"version": 9}, 400, "/version"),
-        ("houses", {"tempVentC": 10}, 422, "/tempHeatDayC"),
-        ("houses", {"name": None}, 400, "/name"),
-        ("zones", {"capacity": 0}, 422, "/capacity"),
-        ("zones", {"kind": "channels"}, 400, "/kind"),
-        ("crops", {"profile": "cabbage"}, 422, "/profile"),
-        ("crops", {"windowOpenLeaves": 5.0, "windowCloseLeaves": 4.0}, 422, "/windowCloseLeaves"),
-        ("successions", {"seedingWeekdays": [0]}, 422, "/seedingWeekdays"),
-        ("successions", {"seedingWeekdays": [1.5]}, 400, "/seedingWeekdays/0"),
-        ("successions", {"keepShare": 1.5}, 422, "/keepShare"),
-        ("successions", {"nurseryZoneId": 2}, 422, "/nurseryZoneId"),
-        ("successions", {"cellsPerSeeding": 4001}, 422, "/cellsPerSeeding"),
-    ],
-)
+WRONG_CHANGES: list[tuple[str, Json, int, str]] = [
+    ("houses", {"latitudeDeg": -91}, 422, "/latitudeDeg"),
+    ("houses", {"farmId": 2}, 400, "/farmId"),
+    ("houses", {"version": 9}, 400, "/version"),
+    ("houses", {"tempVentC": 10}, 422, "/tempHeatDayC"),
+    ("houses", {"name": None}, 400, "/name"),
+    ("zones", {"capacity": 0}, 422, "/capacity"),
+    ("zones", {"kind": "channels"}, 400, "/kind"),
+    ("crops", {"profile": "cabbage"}, 422, "/profile"),
+    ("crops", {"windowOpenLeaves": 5.0, "windowCloseLeaves": 4.0}, 422, "/windowCloseLeaves"),
+    ("successions", {"seedingWeekdays": [0]}, 422, "/seedingWeekdays"),
+    ("successions", {"seedingWeekdays": [1.5]}, 400, "/seedingWeekdays/0"),
+    ("successions", {"keepShare": 1.5}, 422, "/keepShare"),
+    ("successions", {"nurseryZoneId": 2}, 422, "/nurseryZoneId"),
+    ("successions", {"cellsPerSeeding": 4001}, 422, "/cellsPerSeeding"),
+]
+
+
 async def test_a_change_that_cannot_be_is_refused(
-    client: httpx.AsyncClient, store: Store, place: Place, kind: str, change: Json, status: int, field: str
+    client: httpx.AsyncClient, store: Store, place: Place
 ) -> None:
-    before = await all_rows(store)
-    problem_of(await client.patch(f"/v1/{kind}/1", json=change), status, field)
-    assert await all_rows(store) == before
+    cases = [
+        ("PATCH", f"/v1/{kind}/1", change, status, field) for kind, change, status, field in WRONG_CHANGES
+    ]
+    await refused(client, store, cases)
 
 
 async def test_a_name_is_taken_once(client: httpx.AsyncClient, store: Store, place: Place) -> None:
@@ -135,18 +130,16 @@ async def test_a_name_is_taken_once(client: httpx.AsyncClient, store: Store, pla
     assert await all_rows(store) == before
 
 
-@pytest.mark.parametrize("path", ["/", "/nothing", "/v1/nothing", "/v1/farms/one", "/docs/nothing"])
-async def test_an_unknown_path_is_404(client: httpx.AsyncClient, path: str) -> None:
-    problem_of(await client.get(path), 404)
+async def test_an_unknown_path_is_404(client: httpx.AsyncClient) -> None:
+    for path in ("/", "/nothing", "/v1/nothing", "/v1/farms/one", "/docs/nothing"):
+        problem_of(await client.get(path), 404)
 
 
-@pytest.mark.parametrize("row_id", [0, 99, 2**63, 10**30])
-@pytest.mark.parametrize(
-    "kind", ["farms", "houses", "zones", "crops", "cultivars", "successions", "batches", "sensors"]
-)
-async def test_what_is_not_there_is_404(client: httpx.AsyncClient, kind: str, row_id: int) -> None:
-    problem_of(await client.get(f"/v1/{kind}/{row_id}"), 404)
-    problem_of(await client.patch(f"/v1/{kind}/{row_id}", json={}), 404)
+async def test_what_is_not_there_is_404(client: httpx.AsyncClient) -> None:
+    for kind in ("farms", "houses", "zones", "crops", "cultivars", "successions", "batches", "sensors"):
+        for row_id in (0, 99, 2**63, 10**30):
+            problem_of(await client.get(f"/v1/{kind}/{row_id}"), 404)
+            problem_of(await client.patch(f"/v1/{kind}/{row_id}", json={}), 404)
 
 
 async def test_a_wrong_method_is_405(client: httpx.AsyncClient) -> None:

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
@@ -12,6 +12,7 @@ temperatures = st.floats(-20.0, 50.0)
 humidities = st.floats(0.01, 1.0)
 
 
+@settings(deadline=None)
 @given(temperatures, humidities)
 def test_air_is_saturated_at_its_dew_point(temp, humidity):
     vapour = humidity * air.saturation_vapour_pressure_kpa(temp)
@@ -21,6 +22,7 @@ def test_air_is_saturated_at_its_dew_point(temp, humidity):
     assert air.relative_humidity(temp, vapour) == pytest.approx(humidity, rel=1e-12)
 
 
+@settings(deadline=None)
 @given(temperatures, humidities)
 def test_deficit_and_vapour_make_up_saturation(temp, humidity):
     saturated = air.saturation_vapour_pressure_kpa(temp)
@@ -29,12 +31,14 @@ def test_deficit_and_vapour_make_up_saturation(temp, humidity):
     assert deficit + humidity * saturated == pytest.approx(float(saturated), rel=1e-12)
 
 
+@settings(deadline=None)
 @given(temperatures)
 def test_slope_is_the_derivative(temp):
     around = air.saturation_vapour_pressure_kpa(np.array([temp - 1e-3, temp + 1e-3]))
     assert air.saturation_slope_kpa_c(temp) == pytest.approx((around[1] - around[0]) / 2e-3, rel=1e-6)
 
 
+@settings(deadline=None)
 @given(temperatures, st.floats(60.0, 105.0))
 def test_a_dry_and_a_wet_bulb_that_agree_stand_in_saturated_air(temp, pressure):
     found = air.vapour_pressure_psychrometer_kpa(temp, temp, pressure)

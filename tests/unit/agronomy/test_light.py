@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
@@ -13,18 +13,21 @@ sources = st.sampled_from(sorted(light.SOURCES))
 lux_sources = st.sampled_from(sorted(n for n, s in light.SOURCES.items() if s.lux_per_umol is not None))
 
 
+@settings(deadline=None)
 @given(amounts, sources)
 def test_ppfd_and_par_are_inverse(ppfd, source):
     par = light.par_w_m2_from_ppfd(ppfd, source)
     assert light.ppfd_from_par_w_m2(par, source) == pytest.approx(ppfd, rel=1e-12)
 
 
+@settings(deadline=None)
 @given(amounts, lux_sources)
 def test_ppfd_and_lux_are_inverse(ppfd, source):
     lux = light.lux_from_ppfd(ppfd, source)
     assert light.ppfd_from_lux(lux, source) == pytest.approx(ppfd, rel=1e-12)
 
 
+@settings(deadline=None)
 @given(amounts)
 def test_one_par_fraction_along_the_chain(global_w_m2):
     """PAR from the PPFD of global radiation is the share of PAR, whichever way it was converted."""
@@ -32,6 +35,7 @@ def test_one_par_fraction_along_the_chain(global_w_m2):
     assert light.par_w_m2_from_ppfd(ppfd) == pytest.approx(light.PAR_FRACTION * global_w_m2, rel=1e-12)
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 1500.0), st.floats(0.0, 24.0))
 def test_power_over_time_and_energy_are_the_same_photons(global_w_m2, hours):
     by_power = light.dli_mol(light.ppfd_from_global_w_m2(global_w_m2), hours)

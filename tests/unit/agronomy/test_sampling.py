@@ -258,6 +258,7 @@ ways = st.sampled_from(SAMPLINGS)
 intervals = st.floats(10.0, 4000.0)
 
 
+@settings(deadline=None)
 @given(streams, ways, intervals)
 def test_coverage_and_mean_are_bounded(samples, way, interval):
     sums = hours_of(list(samples), list(samples.values()), way, 4, interval=interval)
@@ -270,6 +271,7 @@ def test_coverage_and_mean_are_bounded(samples, way, interval):
     assert_allclose(sums.integral[measured], (sums.mean * sums.covered_s)[measured], rtol=1e-9, atol=1e-6)
 
 
+@settings(deadline=None)
 @given(streams, st.sampled_from(("instant", "mean", "change")), intervals)
 def test_hours_lie_within_the_samples(samples, way, interval):
     sums = hours_of(list(samples), list(samples.values()), way, 4, interval=interval)
@@ -278,6 +280,7 @@ def test_hours_lie_within_the_samples(samples, way, interval):
         assert np.nanmax(sums.maximum) <= max(samples.values()) + 1e-6
 
 
+@settings(deadline=None)
 @given(streams, ways, intervals, st.randoms(use_true_random=False), st.data())
 def test_order_and_duplicates_do_not_matter(samples, way, interval, random, data):
     pairs = list(samples.items())
@@ -291,6 +294,7 @@ def test_order_and_duplicates_do_not_matter(samples, way, interval, random, data
     assert_same(found, expected, rtol=0.0, atol=0.0)
 
 
+@settings(deadline=None)
 @given(streams, ways, intervals, st.integers(0, 4))
 def test_an_hour_is_the_same_in_any_span(samples, way, interval, split):
     times, values = list(samples), list(samples.values())
@@ -301,6 +305,7 @@ def test_an_hour_is_the_same_in_any_span(samples, way, interval, split):
     assert_same(parts, whole, rtol=1e-7, atol=1e-3)
 
 
+@settings(deadline=None)
 @given(streams, st.sampled_from(("instant", "total")), intervals, st.data())
 def test_integrals_add_over_a_split_at_any_sample(samples, way, interval, data):
     """Both parts hold the sample at which they meet."""
@@ -316,6 +321,7 @@ def test_integrals_add_over_a_split_at_any_sample(samples, way, interval, data):
     assert_allclose(left.covered_s + right.covered_s, whole.covered_s, rtol=1e-9, atol=1e-6)
 
 
+@settings(deadline=None)
 @given(streams, intervals)
 def test_a_total_without_resets_sums_to_its_growth(samples, interval):
     """What the hours sum to is what the total grew by over the gaps that are short enough."""
@@ -327,6 +333,7 @@ def test_a_total_without_resets_sums_to_its_growth(samples, interval):
     assert_allclose(sums.integral.sum(), grown, rtol=1e-9, atol=1e-6)
 
 
+@settings(deadline=None)
 @given(streams, ways, intervals, moments_us, st.floats(0.0, 1000.0))
 def test_a_sample_bears_on_nothing_beyond_its_reach(samples, way, interval, moment, value):
     with_it = {**samples, moment: value}
@@ -338,6 +345,7 @@ def test_a_sample_bears_on_nothing_beyond_its_reach(samples, way, interval, mome
     assert_same(*(sampling.HourlySums(*(column[apart] for column in sums)) for sums in (one, other)))
 
 
+@settings(deadline=None)
 @given(streams, ways, intervals)
 def test_an_hour_is_known_from_the_samples_within_reach(samples, way, interval):
     """Which samples have to be read for the second hour."""

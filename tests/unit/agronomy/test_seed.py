@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
@@ -29,18 +29,21 @@ def test_thermal_time_must_be_positive(thermal_time):
         seed.emergence_rate_per_hour(20.0, 2.0, 22.0, 32.0, thermal_time)
 
 
+@settings(deadline=None)
 @given(moistures, moistures, store_temperatures)
 def test_moist_seed_ages_faster(one, other, temp):
     dry, moist = seed.longevity_sigma_days(sorted((one, other)), temp)
     assert dry >= moist > 0.0
 
 
+@settings(deadline=None)
 @given(moistures, st.floats(0.0, 40.0), st.floats(0.0, 40.0))
 def test_warm_seed_ages_faster(moisture, one, other):
     cold, warm = seed.longevity_sigma_days(moisture, sorted((one, other)))
     assert cold >= warm > 0.0
 
 
+@settings(deadline=None)
 @given(shares, st.floats(0.0, 2000.0), st.floats(0.0, 2000.0), st.floats(50.0, 5000.0))
 def test_viability_never_rises_and_times_add_up(initial, first, second, sigma):
     after_first = seed.viability(initial, first, sigma)
@@ -50,6 +53,7 @@ def test_viability_never_rises_and_times_add_up(initial, first, second, sigma):
         assert seed.viability(after_first, second, sigma) == pytest.approx(float(after_both), abs=1e-9)
 
 
+@settings(deadline=None)
 @given(shares, st.floats(50.0, 5000.0))
 def test_viability_starts_where_it_was(initial, sigma):
     assert seed.viability(initial, 0.0, sigma) == pytest.approx(initial, rel=1e-9)

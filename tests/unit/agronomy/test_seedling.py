@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
@@ -44,17 +44,20 @@ def test_light_need_not_matter():
     assert_allclose(seedling.light_factor([0.0, 5.0, 40.0], 0.0), 1.0)
 
 
+@settings(deadline=None)
 @given(lights, lights, halves)
 def test_light_factor_never_falls_with_light(one, other, half):
     low, high = seedling.light_factor(sorted((one, other)), half)
     assert seedling.LEAST_LIGHT_FACTOR <= low <= high <= 1.0 + half / seedling.REFERENCE_DLI_MOL
 
 
+@settings(deadline=None)
 @given(halves)
 def test_light_factor_is_one_at_the_reference(half):
     assert seedling.light_factor(seedling.REFERENCE_DLI_MOL, half) == pytest.approx(1.0, rel=1e-12)
 
 
+@settings(deadline=None)
 @given(st.floats(-10.0, 50.0), lights, lights)
 def test_leaf_rate_never_falls_with_light(temp, one, other):
     low, high = seedling.leaf_rate_per_hour(temp, sorted((one, other)), **LETTUCE)
@@ -89,6 +92,7 @@ def test_trailing_sum_of_less_than_a_whole_window():
     assert seedling.trailing_sum(np.empty((2, 0))).shape == (2, 0)
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(0.0, 10.0), min_size=1, max_size=80), st.integers(1, 30))
 def test_trailing_sum_is_the_sum_of_the_last_hours(hourly, hours):
     found = seedling.trailing_sum(hourly, hours)

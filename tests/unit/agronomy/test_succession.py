@@ -33,7 +33,16 @@ def programme(interval=7.0, a=7.0, cells=100, keep=0.8):
 
 
 def advise(
-    c, *, sites=10_000, last_days=0.0, standing=None, waiting=(), previous=None, duration=None, **options
+    c,
+    *,
+    sites=10_000,
+    last_days=0.0,
+    standing=None,
+    others=(),
+    waiting=(),
+    previous=None,
+    duration=None,
+    **options,
 ):
     members = c.harvest_h.shape[1]
     last_seeding = NOW + DAY * last_days
@@ -47,6 +56,7 @@ def advise(
         last_harvest,
         c,
         standing or nobody(members),
+        others,
         waiting,
         sites,
         previous,
@@ -121,7 +131,7 @@ def test_members_that_disagree_hold():
     harvest = c.seeding_h[:, None] + DAY * 45 + (c.seeding_h - NOW)[:, None] * slopes
     c = c._replace(harvest_h=harvest)
     last = NOW + DAY * 45 + np.zeros(40)
-    advice = law.advise(programme(), NOW, NOW, last, c, nobody(40), [], 10_000)
+    advice = law.advise(programme(), NOW, NOW, last, c, nobody(40), [], [], 10_000)
     assert advice.decision == "hold"
 
 
@@ -174,7 +184,7 @@ def test_seedlings_that_pass_their_window_lengthen_by_a_day():
 
 def test_a_harvest_that_is_not_reached_gives_no_number():
     c = curve(lambda _d: 45.0)._replace(harvest_h=np.full((15, 5), np.inf))
-    advice = law.advise(programme(), NOW, NOW - DAY, np.full(5, NOW + 40 * DAY), c, nobody(), [], 1000)
+    advice = law.advise(programme(), NOW, NOW - DAY, np.full(5, NOW + 40 * DAY), c, nobody(), [], [], 1000)
     assert advice.duration_now_days is None
     assert advice.duration_slope is None
     assert 1.0 <= advice.advised_interval_days <= 14.0
@@ -182,7 +192,7 @@ def test_a_harvest_that_is_not_reached_gives_no_number():
 
 
 def test_first_filling_begins_now():
-    advice = law.advise(programme(), NOW, None, None, curve(lambda _d: 45.0), nobody(), [], 1000)
+    advice = law.advise(programme(), NOW, None, None, curve(lambda _d: 45.0), nobody(), [], [], 1000)
     assert advice.seedings_h[0] == NOW
     assert np.diff(advice.seedings_h) == pytest.approx(np.full(len(advice.seedings_h) - 1, 7 * DAY))
 
@@ -198,3 +208,32 @@ def test_occupancy_conserves_site_days(plants, stay):
     held = law.occupancy(start, start + DAY * stay, np.array(plants, dtype=float), days)
     assert held.sum() == pytest.approx(sum(plants) * stay)
     assert held[0] == held[-1] == 0
+
+
+def test_successions_of_one_zone_give_way_alike():
+    def duration(_day):
+        return 45.0
+
+    c = curve(duration, points=15)
+    other = law.Coming(c, NOW + DAY * 7 * np.arange(1, 7), 80.0)
+    alone = advise(c, duration=duration, sites=350)
+    together = advise(c, duration=duration, sites=700, others=[other])
+    assert alone.binding == together.binding == "sites"
+    assert together.cells == pytest.approx(alone.cells, abs=6)
+    assert together.sites_needed == pytest.approx(2 * alone.sites_needed, rel=0.1)
+
+
+def test_a_full_zone_leaves_out_seedings_before_it_starves_them():
+    full = law.Occupants(
+        np.full((1, 5), NOW - DAY),
+        np.full((1, 5), NOW + 40 * DAY),
+        np.full((1, 5), NOW + 38 * DAY),
+        np.array([1000.0]),
+    )
+    advice = advise(curve(lambda _d: 45.0), duration=lambda _d: 45.0, sites=1000, standing=full)
+    assert advice.binding == "sites"
+    assert advice.decision == "lengthen"
+    assert advice.skipped >= 2
+    assert advice.cells >= 75
+    # The first seeding after the pause is transplanted when the sites are free again.
+    assert advice.seedings_h[0] + 15 * DAY >= NOW + 39 * DAY

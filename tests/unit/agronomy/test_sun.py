@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
@@ -34,6 +34,7 @@ def test_day_of_year_at_the_borders_of_years(moment, expected):
     assert sun.day_of_year((moment - EPOCH) / timedelta(hours=1)) == expected
 
 
+@settings(deadline=None)
 @given(st.integers(-20_000 * 24, 40_000 * 24), st.floats(0.0, 0.999))
 def test_day_of_year_is_that_of_the_calendar(hour, fraction):
     expected = (EPOCH + timedelta(hours=hour)).timetuple().tm_yday
@@ -79,6 +80,7 @@ def test_polar_day_and_night():
     assert sun.extraterrestrial_radiation_mj(80.0, 172) > sun.extraterrestrial_radiation_mj(0.0, 172)
 
 
+@settings(deadline=None)
 @given(latitudes, days)
 def test_day_length_and_radiation_are_bounded(latitude, day):
     assert 0.0 <= sun.daylight_hours(latitude, day) <= 24.0
@@ -86,12 +88,14 @@ def test_day_length_and_radiation_are_bounded(latitude, day):
     assert 0.0 <= sun.extraterrestrial_radiation_mj(latitude, day) <= 49.0
 
 
+@settings(deadline=None)
 @given(latitudes, days, st.floats(0.0, 18.0), st.floats(0.0, 18.0))
 def test_a_lower_horizon_makes_no_shorter_day(latitude, day, one, other):
     higher, lower = sorted((one, other))
     assert sun.day_length_h(latitude, day, lower) >= sun.day_length_h(latitude, day, higher)
 
 
+@settings(deadline=None)
 @given(latitudes, days)
 def test_day_and_night_share_out_by_hemisphere(latitude, day):
     """With the horizon at the sun's centre, the day in the south is the night in the north."""
@@ -100,6 +104,7 @@ def test_day_and_night_share_out_by_hemisphere(latitude, day):
     assert both == pytest.approx(24.0, abs=1e-6)
 
 
+@settings(deadline=None)
 @given(latitudes, longitudes, epoch_days)
 def test_the_hours_of_a_utc_day_sum_to_the_day(latitude, longitude, day):
     hours = 24 * day + np.arange(24)
@@ -109,6 +114,7 @@ def test_the_hours_of_a_utc_day_sum_to_the_day(latitude, longitude, day):
     assert_allclose(hourly.sum(), daily, rtol=1e-9, atol=1e-9)
 
 
+@settings(deadline=None)
 @given(latitudes, longitudes, st.integers(0, 500_000))
 def test_an_hour_is_the_integral_of_the_elevation_within_it(latitude, longitude, hour):
     """Against a fine sum of the sine of the elevation: within 0.1 kJ m-2."""

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
@@ -35,6 +35,7 @@ def test_without_an_optimum_every_degree_counts():
     assert_allclose(thermal.thermal_rate([0.0, 10.0, 60.0], 5.0), [0.0, 5.0, 55.0])
 
 
+@settings(deadline=None)
 @given(temperatures, cardinals())
 def test_rate_is_bounded(temp, cardinal):
     base, optimum, ceiling = cardinal
@@ -44,6 +45,7 @@ def test_rate_is_bounded(temp, cardinal):
         assert rate == 0.0
 
 
+@settings(deadline=None)
 @given(temperatures, temperatures, cardinals())
 def test_rate_rises_to_the_optimum_and_falls_after(one, other, cardinal):
     low, high = sorted((one, other))
@@ -55,6 +57,7 @@ def test_rate_rises_to_the_optimum_and_falls_after(one, other, cardinal):
         assert at_low >= at_high
 
 
+@settings(deadline=None)
 @given(temperatures, cardinals(), st.floats(0.0, 0.01))
 def test_rate_has_no_jumps(temp, cardinal, step):
     base, optimum, ceiling = cardinal
@@ -88,6 +91,7 @@ def test_degree_days_are_summed_after_the_response():
     assert thermal.degree_days(np.repeat([0.0, 24.0], 12), 4.0) == pytest.approx(10.0)
 
 
+@settings(deadline=None)
 @given(st.lists(temperatures, min_size=1, max_size=48), st.data())
 def test_degree_days_add_up(hours, data):
     split = data.draw(st.integers(0, len(hours)))
