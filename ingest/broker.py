@@ -203,7 +203,13 @@ def _orphan(data_dir: Path) -> int | None:
 async def _spawn(program: str, conf: Path) -> asyncio.subprocess.Process:
     # A session of its own: the terminal's Ctrl-C reaches us alone, and the broker outlives the last writes.
     return await asyncio.create_subprocess_exec(
-        program, "-c", str(conf), stderr=asyncio.subprocess.PIPE, start_new_session=True
+        program,
+        "-c",
+        str(conf),
+        stdin=asyncio.subprocess.DEVNULL,
+        stdout=asyncio.subprocess.DEVNULL,
+        stderr=asyncio.subprocess.PIPE,
+        start_new_session=True,
     )
 
 

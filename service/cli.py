@@ -66,6 +66,16 @@ def _parser() -> argparse.ArgumentParser:
     token.add_argument("--json", action="store_true", help="print the result as JSON")
     token.set_defaults(run=lambda args, settings: asyncio.run(_token(settings, args)))
 
+    bring = commands.add_parser("import", help="bring a farm's past from a CSV file")
+    bring.add_argument("kind", choices=("readings", "batches", "orders"), help="what the file holds")
+    bring.add_argument("file", type=Path, metavar="FILE", help="CSV in UTF-8 with a header; -: standard input")
+    bring.add_argument(
+        "--house", required=True, metavar="CODE/ID", help="whose it is; of orders, a house of the farm"
+    )
+    bring.add_argument("--dry-run", action="store_true", help="store nothing; list every fault with its line")
+    bring.add_argument("--json", action="store_true", help="print the result as JSON")
+    bring.set_defaults(run=lambda args, settings: asyncio.run(_import(settings, args)))
+
     demo = commands.add_parser(
         "demo", help="run an invented farm through ten weeks in half a minute, then serve it"
     )
@@ -142,6 +152,14 @@ async def _token(settings: Settings, args: argparse.Namespace) -> int:
     else:
         print(f"Token {token.id} for {token.name}, shown once: {secret}")
     return EXIT_OK
+
+
+async def _import(settings: Settings, args: argparse.Namespace) -> int:
+    from service.importing import run_import
+
+    return await run_import(
+        settings, args.kind, args.file, args.house, dry_run=args.dry_run, as_json=args.json
+    )
 
 
 def _demo(args: argparse.Namespace, settings: Settings) -> int:

@@ -90,9 +90,7 @@ async def _house(uow: UnitOfWork, named: str) -> House:
     return houses[0]
 
 
-def _print(
-    file: Path, imported: Imported | None, faults: tuple[FieldProblem, ...], *, dry_run: bool
-) -> None:
+def _print(file: Path, imported: Imported | None, faults: tuple[FieldProblem, ...], *, dry_run: bool) -> None:
     for fault in faults:
         column = f" {fault.field}:" if fault.field else ""
         print(f"{file}:{fault.line or 1}:{column} {fault.problem}")

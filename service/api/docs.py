@@ -107,6 +107,7 @@ _TAGS = {
     "Work": "Orders to be met, and tasks to be done.",
     "Conditions": "Sensors, their readings, a zone's hours, and what could not be read.",
     "House": "A house at a glance, its alerts, and forecasting it again.",
+    "Import": "A farm's past, from CSV files.",
     "Access": "Tokens.",
     "Service": "The service itself.",
 }

@@ -6,7 +6,7 @@ from litestar import Router
 from litestar.di import Provide
 from litestar.middleware import DefineMiddleware
 
-from service.api import conclusions, line, measurements
+from service.api import conclusions, imports, line, measurements
 from service.api.access import TokenAuth, check_scope
 from service.api.batches import Batches
 from service.api.bodies import StrictJson
@@ -47,6 +47,9 @@ def api_router() -> Router:
             conclusions.list_alerts,
             line.get_line,
             line.reforecast,
+            imports.import_readings,
+            imports.import_batches,
+            imports.import_orders,
             Tokens,
         ],
         middleware=[DefineMiddleware(TokenAuth)],

@@ -48,7 +48,7 @@ def months_between(first: datetime, last: datetime) -> list[date]:
 async def ensure_months(uow: UnitOfWork, first: datetime, last: datetime) -> list[date]:
     """Make the months from ``first`` to ``last`` that are missing; one look at the catalogue if none is.
 
-    Call it in a transaction of its own: it locks the default partition for as long as that lasts.
+    Call it in a transaction of its own: while it makes a month nobody else stores or reads readings.
 
     Returns
     -------
@@ -79,12 +79,13 @@ async def _ensure(uow: UnitOfWork, months: Iterable[date]) -> list[date]:
     if not await _missing(uow, wanted):
         return []
     # Rather give up and try again later than have everybody queue behind us.
-    await uow.session.execute(text("SET LOCAL lock_timeout = '4s'"))
-    # One at a time; and all locks that attaching takes, the one that a sensor's change may hold first, so that
-    # nobody waits for us while we wait for them.
+    await uow.session.execute(text("SET LOCAL lock_timeout = '2s'"))
+    # Attaching locks the referenced table and the default partition. The first is taken before, so that nobody
+    # who holds it waits for the readings; and the readings as a whole, for a writer that is sent to the default
+    # while it waits for us would be refused there.
     await uow.session.execute(text("LOCK TABLE sensor IN SHARE ROW EXCLUSIVE MODE"))
-    await uow.session.execute(text("LOCK TABLE reading_default IN ACCESS EXCLUSIVE MODE"))
-    missing = await _missing(uow, wanted)
+    await uow.session.execute(text("LOCK TABLE ONLY reading IN ACCESS EXCLUSIVE MODE"))
+    missing = await _missing(uow, wanted)  # another process may have been faster
     for month in missing:
         await _make(uow, month)
     return missing
@@ -102,7 +103,7 @@ async def _missing(uow: UnitOfWork, months: list[date]) -> list[date]:
 
 
 async def _make(uow: UnitOfWork, month: date) -> None:
-    # Made apart and attached: PARTITION OF would lock all readings, and refuse what the default holds already.
+    # Made apart and attached: PARTITION OF would refuse a month of which the default holds readings.
     name, begin, end = _name(month), month.isoformat(), month_after(month).isoformat()
     for statement in (
         f"CREATE TABLE {name} (LIKE reading INCLUDING ALL)",

@@ -141,6 +141,6 @@ async def test_a_mosquitto_that_outlived_a_killed_process_is_replaced(mosquitto_
     assert killed.stdout is not None
     assert (await killed.stdout.readline()).strip() == b"mosquitto"
     killed.kill()
-    await killed.wait()
+    await killed.communicate()
     async with running_broker(Settings(data_dir=tmp_path, mqtt_bind=bind)) as handle:
         assert await asyncio.to_thread(publish, handle.url, [("a", b"1")]) == 1

@@ -176,9 +176,11 @@ async def test_readings_stored_meanwhile_are_all_there(postgresql_store: Store, 
 
     async def store_all() -> None:
         nonlocal storing
-        for start in range(0, len(times), 24):
-            await save(second_store, sensor_id, times[start : start + 24], first=20.0 + start)
-        storing = False
+        try:
+            for start in range(0, len(times), 24):
+                await save(second_store, sensor_id, times[start : start + 24], first=20.0 + start)
+        finally:
+            storing = False
 
     async def keep() -> int:
         made = 0
