@@ -41,7 +41,9 @@ async def run_ingest(
     client_id
         Whose session at the broker to resume. Two that run at once need two.
     """
-    source = MqttSource(BrokerAddress.parse(url), settings.mqtt_topic, clock, mqtt5=mqtt5, client_id=client_id)
+    source = MqttSource(
+        BrokerAddress.parse(url), settings.mqtt_topic, clock, mqtt5=mqtt5, client_id=client_id
+    )
     writer = Writer(store, settings, source, stop)
     source.start()
     watching = asyncio.create_task(_watch(source))

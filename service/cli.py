@@ -10,6 +10,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from ingest.broker import BrokerError
 from service.settings import Settings, SettingsError, load_settings
 
 EXIT_OK, EXIT_FAILED, EXIT_USAGE = 0, 1, 2
@@ -24,7 +25,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
         set_up_logging(settings.log_level if args.command != "demo" else "ERROR")
         code: int = args.run(args, settings)
-    except SettingsError as error:
+    except (SettingsError, BrokerError) as error:  # both name the setting to change
         print(f"evenleaf: {error}", file=sys.stderr)
         return EXIT_USAGE
     except KeyboardInterrupt:
@@ -68,7 +69,9 @@ def _parser() -> argparse.ArgumentParser:
 
     bring = commands.add_parser("import", help="bring a farm's past from a CSV file")
     bring.add_argument("kind", choices=("readings", "batches", "orders"), help="what the file holds")
-    bring.add_argument("file", type=Path, metavar="FILE", help="CSV in UTF-8 with a header; -: standard input")
+    bring.add_argument(
+        "file", type=Path, metavar="FILE", help="CSV in UTF-8 with a header; -: standard input"
+    )
     bring.add_argument(
         "--house", required=True, metavar="CODE/ID", help="whose it is; of orders, a house of the farm"
     )
@@ -95,32 +98,30 @@ def _parser() -> argparse.ArgumentParser:
 
 
 async def _serve(settings: Settings) -> int:
-    from service.process import running_service, until_told
+    from service.process import listen_to_signals, running_service
 
-    async with running_service(settings) as service:
+    stop = asyncio.Event()
+    listen_to_signals(stop)  # from the start: what is told to end while starting still ends in order
+    async with running_service(settings, stop) as service:
         if service.first_token:
             print(f"First token, shown once (all rights): {service.first_token}")
         print(f"Evenleaf serves {service.url} (API pages at {service.url}/docs)", flush=True)
-        await until_told(asyncio.Event())
-    return EXIT_OK
+        await stop.wait()
+    return EXIT_FAILED if service.failures else EXIT_OK
 
 
 async def _ingest(settings: Settings) -> int:
     from ingest.broker import running_broker
     from ingest.command import run_ingest
     from service.clock import parse_clock
-    from service.process import open_store, until_told
+    from service.process import listen_to_signals, open_store
 
     stop = asyncio.Event()
+    listen_to_signals(stop)
     async with open_store(settings) as store, running_broker(settings) as broker:
-        listening = asyncio.create_task(
-            run_ingest(store, parse_clock(settings.clock), settings, stop, url=broker.url, mqtt5=broker.mqtt5)
+        await run_ingest(
+            store, parse_clock(settings.clock), settings, stop, url=broker.url, mqtt5=broker.mqtt5
         )
-        told = asyncio.create_task(until_told(stop))
-        await asyncio.wait({listening, told}, return_when=asyncio.FIRST_COMPLETED)
-        stop.set()
-        await listening
-        await told
     return EXIT_OK
 
 

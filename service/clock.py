@@ -11,10 +11,13 @@ share, for example ``start=2026-08-03T00:00:00Z;rate=200000;anchor=1790000000;un
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
+
+_LAST = datetime(9999, 1, 1, tzinfo=UTC)
 
 
 class Clock(Protocol):
@@ -64,8 +67,11 @@ class SimulatedClock:
     def now(self) -> datetime:
         """Return the simulated moment, aware, in UTC."""
         elapsed = max(0.0, time.time() - self.anchor) * self.rate
-        moment = self.start + timedelta(seconds=elapsed)
-        return moment if self.until is None else min(moment, self.until)
+        end = _LAST if self.until is None else self.until
+        # Compared in seconds: a fast clock that is left running would leave the years that a date can have.
+        return (
+            end if elapsed >= (end - self.start).total_seconds() else self.start + timedelta(seconds=elapsed)
+        )
 
     def spec(self) -> str:
         """Return the text that makes another process share this clock."""
@@ -81,7 +87,8 @@ def parse_clock(spec: str | None) -> Clock:
     Raises
     ------
     ValueError
-        If the text is not ``key=value`` pairs of start, rate, anchor and until, with ``start`` among them.
+        If the text is not ``key=value`` pairs of start, rate, anchor and until, with ``start`` among them, or
+        ``until`` lies before ``start``.
     """
     if not spec:
         return SystemClock()
@@ -93,19 +100,35 @@ def parse_clock(spec: str | None) -> Clock:
         fields[key.strip()] = value.strip()
     if "start" not in fields:
         raise ValueError("start= is missing, for example start=2026-08-03T00:00:00Z;rate=3600")
-    rate = float(fields.get("rate", "1"))
+    start, rate = _moment("start", fields["start"]), _number("rate", fields.get("rate", "1"))
+    until = _moment("until", fields["until"]) if "until" in fields else None
+    if until is not None and until < start:
+        raise ValueError(f"until={fields['until']} lies before start={fields['start']}")
     if not 0 <= rate <= 1e7:
         raise ValueError(f"rate={rate:g} is not between 0 and 10000000")
     return SimulatedClock(
-        start=_moment(fields["start"]),
+        start=start,
         rate=rate,
-        anchor=float(fields.get("anchor", time.time())),
-        until=_moment(fields["until"]) if "until" in fields else None,
+        anchor=_number("anchor", fields["anchor"]) if "anchor" in fields else time.time(),
+        until=until,
     )
 
 
-def _moment(text: str) -> datetime:
-    moment = datetime.fromisoformat(text)
+def _number(key: str, text: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise ValueError(f"{key}={text} is not a number")
+    return number
+
+
+def _moment(key: str, text: str) -> datetime:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"{key}={text} is not a moment such as 2026-08-03T00:00:00Z") from None
     if moment.tzinfo is None:
-        raise ValueError(f"{text!r} has no offset; write for example {text}Z")
+        raise ValueError(f"{key}={text} has no offset; write for example {moment.isoformat()}Z")
     return moment.astimezone(UTC)

@@ -98,12 +98,14 @@ async def _run(
         },
         stdout=asyncio.subprocess.PIPE,
     )
-    published = 0
+    published, told = 0, -1
     assert playing.stdout is not None  # noqa: S101 - asked for above
     async for line in playing.stdout:
         news = json.loads(line)
         published = news["readings"]
-        say(f"{news['at'][:10]}: {published:,} readings published, {news['facts']} facts recorded")
+        if (tenth := int(10 * news["share"])) > told:
+            told = tenth
+            say(f"  {news['at'][:10]}: {published:>6,} readings published, {news['facts']:>3} facts recorded")
     if await playing.wait() != 0:
         raise RuntimeError("the simulated farm ended with an error")
     stored = await _drained(service, published)

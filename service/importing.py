@@ -36,10 +36,7 @@ async def run_import(
     SettingsError
         If the file cannot be read or there is no such house.
     """
-    try:
-        content = sys.stdin.buffer.read() if str(file) == "-" else file.read_bytes()
-    except OSError as error:
-        raise SettingsError(f"{file}: {error.strerror}") from error
+    content = _content(file)
     faults: tuple[FieldProblem, ...]
     try:
         async with open_store(settings) as store:
@@ -54,7 +51,14 @@ async def run_import(
         print(json.dumps(shown))
     else:
         _print(file, imported, faults, dry_run=dry_run)
-    return EXIT_FAULTS if faults else EXIT_DONE
+    return EXIT_FAULTS if faults or imported is None else EXIT_DONE
+
+
+def _content(file: Path) -> bytes:
+    try:
+        return sys.stdin.buffer.read() if str(file) == "-" else file.read_bytes()
+    except OSError as error:
+        raise SettingsError(f"{file}: {error.strerror}") from error
 
 
 async def _import(

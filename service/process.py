@@ -9,7 +9,8 @@ import socket
 import sys
 from collections.abc import AsyncIterator, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import uvicorn
 
@@ -36,7 +37,11 @@ class Service:
     clock: Clock
     reforecaster: Reforecaster
     broker: BrokerHandle | None
-    first_token: str | None
+    stop: asyncio.Event
+    """Set when the service should end: by a signal, or by a part of it that failed."""
+    failures: list[BaseException] = field(default_factory=list)
+    """What parts of it failed of; a service without one of its parts does not limp on."""
+    first_token: str | None = None
     """A token made because there was none; it cannot be shown again."""
 
     @property
@@ -44,6 +49,17 @@ class Service:
         """Where HTTP is served."""
         host = f"[{self.settings.host}]" if ":" in self.settings.host else self.settings.host
         return f"http://{host}:{self.settings.port}"
+
+    def watch(self, part: asyncio.Task[Any]) -> None:
+        """End the service if the part fails."""
+        part.add_done_callback(self._ended)
+
+    def _ended(self, part: asyncio.Task[Any]) -> None:
+        if part.cancelled() or (error := part.exception()) is None:
+            return
+        log.critical("%s failed: %r", part.get_name(), error, exc_info=error)
+        self.failures.append(error)
+        self.stop.set()
 
 
 def set_up_logging(level: str) -> None:
@@ -85,16 +101,17 @@ async def open_store(settings: Settings, *, migrate: bool | None = None) -> Asyn
 
 
 @asynccontextmanager
-async def running_service(settings: Settings) -> AsyncIterator[Service]:
-    """Run everything: store, broker, listener, scheduler, HTTP. Leaving the context stops all in order."""
+async def running_service(settings: Settings, stop: asyncio.Event | None = None) -> AsyncIterator[Service]:
+    """Run everything: store, broker, listener, scheduler, HTTP. Leaving the context stops all in order.
+
+    ``stop`` becomes the service's own, see :attr:`Service.stop`.
+    """
     clock = parse_clock(settings.clock)
     async with AsyncExitStack() as stack:
         store = await stack.enter_async_context(open_store(settings))
-        async with store.write() as uow:
-            token = await first_token(uow, clock)
         broker = await stack.enter_async_context(running_broker(settings)) if settings.ingest else None
         reforecaster = Reforecaster(store, clock, settings.members, settings.horizon_days)
-        service = Service(settings, store, clock, reforecaster, broker, token)
+        service = Service(settings, store, clock, reforecaster, broker, stop or asyncio.Event())
         if broker is not None:
             if not broker.redelivers:
                 log.warning(
@@ -103,17 +120,23 @@ async def running_service(settings: Settings) -> AsyncIterator[Service]:
                 )
             await stack.enter_async_context(_listening(service, broker))
         await stack.enter_async_context(_serving(service))
-        await stack.enter_async_context(running_scheduler(reforecaster, clock, settings.reforecast_minutes))
-        yield service
+        # Not before all else has started: a token that is made and never shown would lock everyone out.
+        async with store.write() as uow:
+            token = await first_token(uow, clock)
+        await stack.enter_async_context(
+            running_scheduler(store, reforecaster, clock, settings.reforecast_minutes)
+        )
+        yield replace(service, first_token=token)
 
 
 @asynccontextmanager
 async def _listening(service: Service, broker: BrokerHandle) -> AsyncIterator[None]:
     stop = asyncio.Event()
     listening = asyncio.create_task(
-        run_ingest(service.store, service.clock, service.settings, stop, url=broker.url, mqtt5=broker.mqtt5)
+        run_ingest(service.store, service.clock, service.settings, stop, url=broker.url, mqtt5=broker.mqtt5),
+        name="listening to the broker",
     )
-    listening.add_done_callback(_report)
+    service.watch(listening)
     try:
         yield
     finally:
@@ -145,10 +168,12 @@ async def _serving(service: Service) -> AsyncIterator[None]:
     server = _Server(
         uvicorn.Config(app, log_config=None, access_log=False, timeout_graceful_shutdown=5, lifespan="on")
     )
-    serving = asyncio.create_task(server.serve(sockets=[bound]))
-    serving.add_done_callback(_report)
+    serving = asyncio.create_task(server.serve(sockets=[bound]), name="serving HTTP")
+    service.watch(serving)
     try:
-        while not server.started and not serving.done():  # noqa: ASYNC110 - uvicorn offers no event
+        while not server.started:  # uvicorn offers no event
+            if serving.done():
+                raise RuntimeError("HTTP could not be served; the log says why")
             await asyncio.sleep(0.02)
         yield
     finally:
@@ -157,14 +182,14 @@ async def _serving(service: Service) -> AsyncIterator[None]:
         bound.close()
 
 
-async def until_told(stop: asyncio.Event) -> None:
-    """Wait for SIGINT or SIGTERM, then set ``stop``."""
+def listen_to_signals(stop: asyncio.Event) -> None:
+    """Have SIGINT and SIGTERM set ``stop`` from now on."""
     loop = asyncio.get_running_loop()
     for name in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(name, stop.set)
+
+
+async def until_told(stop: asyncio.Event) -> None:
+    """Wait until SIGINT, SIGTERM or something else sets ``stop``."""
+    listen_to_signals(stop)
     await stop.wait()
-
-
-def _report(task: asyncio.Task[None]) -> None:
-    if not task.cancelled() and (error := task.exception()) is not None:
-        log.critical("a part of the service ended: %r", error, exc_info=error)

@@ -1,4 +1,4 @@
-"""Periodic work: re-forecasts every so many minutes of the shared clock, and on demand."""
+"""Periodic work by the shared clock: re-forecasts, and making the readings' coming months."""
 
 from __future__ import annotations
 
@@ -12,29 +12,34 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
 from service.clock import Clock
+from service.records.partitions import keep_months
+from service.records.store import Store
 from service.work.reforecast import Reforecaster
 
 log = logging.getLogger(__name__)
 
-SHORTEST_INTERVAL_S = 2.0  # real seconds between runs, however fast a simulated clock goes
+DAY_MINUTES = 1440.0
+SHORTEST_INTERVAL_S = 5.0  # real seconds between runs, however fast a simulated clock goes
+LONGEST_INTERVAL_S = 86400.0  # and however slow
 
 
 def interval_s(minutes: float, clock: Clock) -> float:
     """Return the real seconds between runs that lie some minutes apart on the clock."""
     rate = clock.rate if clock.rate > 0 else 1.0
-    return max(SHORTEST_INTERVAL_S, minutes * 60.0 / rate)
+    return min(max(SHORTEST_INTERVAL_S, minutes * 60.0 / rate), LONGEST_INTERVAL_S)
 
 
 @asynccontextmanager
-async def running_scheduler(reforecaster: Reforecaster, clock: Clock, minutes: float) -> AsyncIterator[None]:
-    """Re-forecast all houses now and then every ``minutes`` of the clock, until left."""
-    idle = asyncio.Event()
-    idle.set()
+async def running_scheduler(
+    store: Store, reforecaster: Reforecaster, clock: Clock, minutes: float
+) -> AsyncIterator[None]:
+    """Re-forecast all houses now and then every ``minutes`` of the clock, until left; daily, prepare months."""
+    at_work = asyncio.Lock()
+    stopping = asyncio.Event()
 
     async def reforecast() -> None:
-        idle.clear()
-        try:
-            runs = await reforecaster.all_houses()
+        async with at_work:
+            runs = await reforecaster.all_houses(stopping)
             changed = [r for r in runs if r.changed]
             if changed:
                 log.info(
@@ -47,21 +52,35 @@ async def running_scheduler(reforecaster: Reforecaster, clock: Clock, minutes: f
                     sum(r.alerts_closed for r in changed),
                     extra={"action": "reforecast"},
                 )
-        finally:
-            idle.set()
+
+    async def prepare_months() -> None:
+        made = True
+        while made and not stopping.is_set():
+            async with at_work, store.write() as uow:
+                months = await keep_months(uow, clock.now())
+            made = bool(months)
+            if made:
+                log.info("made months of readings: %s", ", ".join(f"{month:%Y-%m}" for month in months))
 
     scheduler = AsyncIOScheduler(
         timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": 300}
     )
-    scheduler.add_job(
-        reforecast, IntervalTrigger(seconds=interval_s(minutes, clock), timezone=UTC), id="reforecast"
-    )
+    jobs = [(reforecast, minutes)]
+    if store.dialect == "postgresql":  # only there the readings lie by month
+        jobs.append((prepare_months, DAY_MINUTES))
+    for job, every in jobs:
+        scheduler.add_job(
+            job, IntervalTrigger(seconds=interval_s(every, clock), timezone=UTC), id=job.__name__
+        )
     scheduler.start()
-    # The scheduler keeps the machine's time, whatever the shared clock says.
-    scheduler.modify_job("reforecast", next_run_time=datetime.now(UTC))
+    for job, _ in jobs:
+        # The scheduler keeps the machine's time, whatever the shared clock says.
+        scheduler.modify_job(job.__name__, next_run_time=datetime.now(UTC))
     try:
         yield
     finally:
+        stopping.set()
         scheduler.pause()  # no new run
-        await idle.wait()  # shutdown would cancel a run in the middle
-        scheduler.shutdown(wait=False)
+        async with at_work:  # shutdown would cancel a run in the middle
+            scheduler.shutdown(wait=False)
+        await asyncio.sleep(0)  # it takes place in the loop's next round

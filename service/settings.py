@@ -11,10 +11,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any, get_type_hints
+from urllib.parse import urlsplit
 
 from service.clock import parse_clock
 
 _PREFIX = "EVENLEAF_"
+_DATABASES = ("sqlite+aiosqlite:///", "postgresql+asyncpg://")
 
 
 class SettingsError(Exception):
@@ -61,10 +63,25 @@ class Settings:
     """DEBUG, INFO, WARNING or ERROR."""
 
     def store_url(self) -> str:
-        """Return the SQLAlchemy URL of the store."""
+        """Return the SQLAlchemy URL of the store.
+
+        Raises
+        ------
+        SettingsError
+            If the file that should hold it cannot be read, or it is not a URL of a database that is known.
+        """
+        key, url = "DATABASE_URL", self.database_url
         if self.database_url_file:
-            return Path(self.database_url_file).read_text(encoding="utf-8").strip()
-        return self.database_url or f"sqlite+aiosqlite:///{self.data_dir / 'evenleaf.sqlite3'}"
+            key = "DATABASE_URL_FILE"
+            try:
+                url = Path(self.database_url_file).read_text(encoding="utf-8").strip()
+            except (OSError, UnicodeDecodeError) as error:
+                raise SettingsError(f"{_PREFIX}{key}={self.database_url_file}: {error}") from error
+        elif not url:
+            return f"sqlite+aiosqlite:///{self.data_dir / 'evenleaf.sqlite3'}"
+        if not url.startswith(_DATABASES):  # not shown: it may hold a password
+            raise SettingsError(f"{_PREFIX}{key} is not a URL that begins with {' or '.join(_DATABASES)}")
+        return url
 
 
 def load_settings(environ: Mapping[str, str] | None = None, file: Path | None = None) -> Settings:
@@ -76,13 +93,14 @@ def load_settings(environ: Mapping[str, str] | None = None, file: Path | None = 
         If a key is unknown or a value is not what the key takes.
     """
     environ = os.environ if environ is None else environ
-    known = {f.name: hint for f in fields(Settings) for hint in [get_type_hints(Settings)[f.name]]}
+    hints = get_type_hints(Settings)
+    known = {f.name: hints[f.name] for f in fields(Settings)}
     values: dict[str, Any] = {}
     path = file or (Path(environ[f"{_PREFIX}CONFIG"]) if environ.get(f"{_PREFIX}CONFIG") else None)
     if path is not None:
         try:
             given = tomllib.loads(path.read_text(encoding="utf-8"))
-        except (OSError, tomllib.TOMLDecodeError) as error:
+        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
             raise SettingsError(f"{path}: {error}") from error
         for key, value in given.items():
             values[key] = _convert(f"{path}: {key}", key, value, known)
@@ -100,17 +118,26 @@ def _convert(shown: str, key: str, value: Any, known: Mapping[str, type]) -> Any
         raise SettingsError(f"{shown} is not a setting. Settings are: {', '.join(sorted(known))}")
     kind = known[key]
     try:
+        if not isinstance(value, _TAKEN[kind]) or (isinstance(value, bool) and kind is not bool):
+            raise TypeError
         if kind is bool:
-            if isinstance(value, bool):
-                return value
-            return {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}[
-                str(value).lower()
-            ]
+            return _TRUTH[str(value).lower()]
+        if kind is Path and not value:
+            raise ValueError
         return kind(value)
     except (ValueError, TypeError, KeyError):
         raise SettingsError(f"{shown}={value!r} is not {_SAID[kind]}") from None
 
 
+_TRUTH = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
+# What a setting may be written as: text in the environment, a value of its own type in a file.
+_TAKEN: dict[Any, tuple[type, ...]] = {
+    bool: (str, bool),
+    int: (str, int),
+    float: (str, int, float),
+    str: (str,),
+    Path: (str,),
+}
 _SAID: dict[Any, str] = {
     bool: "true or false",
     int: "a whole number",
@@ -137,9 +164,33 @@ def _check(settings: Settings) -> None:
         parse_clock(settings.clock)
     except ValueError as error:
         raise SettingsError(f"{_PREFIX}CLOCK: {error}") from error
-    if settings.mqtt_url and not settings.mqtt_url.startswith(("mqtt://", "mqtts://")):
+    if settings.mqtt_url and not _is_broker(settings.mqtt_url):  # not shown: it may hold a password
+        raise SettingsError(f"{_PREFIX}MQTT_URL is not mqtt[s]://[user[:password]@]host[:port]")
+    if not _is_bind(settings.mqtt_bind):
         raise SettingsError(
-            f"{_PREFIX}MQTT_URL={settings.mqtt_url!r} does not begin with mqtt:// or mqtts://"
+            f"{_PREFIX}MQTT_BIND={settings.mqtt_bind!r} is not host:port, for example 127.0.0.1:1883"
         )
+    for key in ("mqtt_topic", "host"):
+        if not getattr(settings, key):
+            raise SettingsError(f"{_PREFIX}{key.upper()} is empty")
+    settings.store_url()
     if settings.log_level not in {"DEBUG", "INFO", "WARNING", "ERROR"}:
         raise SettingsError(f"{_PREFIX}LOG_LEVEL={settings.log_level!r} is not DEBUG, INFO, WARNING or ERROR")
+
+
+def _is_broker(url: str) -> bool:
+    try:
+        parts = urlsplit(url)
+        return (
+            parts.scheme in {"mqtt", "mqtts"}
+            and bool(parts.hostname)
+            and not parts.path.strip("/")
+            and parts.port != 0
+        )
+    except ValueError:  # a port that is none
+        return False
+
+
+def _is_bind(bind: str) -> bool:
+    host, _, port = bind.rpartition(":")
+    return bool(host) and port.isdecimal() and int(port) <= 65535

@@ -38,7 +38,7 @@ class Batches(NamedTuple):
 
 
 class Multipliers(NamedTuple):
-    """What is not known of this house and cultivar, a draw for each member, shape (members,)."""
+    """What is not known of this house, cultivar and batch: draws of shape (members,) or (batches, members)."""
 
     leaf: Array
     growth: Array
@@ -120,7 +120,7 @@ def forecast(
     count, members = batches.seeded_h.size, nursery.temp_c.shape[0]
     row = np.tile(np.arange(members), count)
     known = Batches(*(np.repeat(column, members) for column in batches))
-    leaf_factor, growth_factor, error = (np.tile(column, count) for column in factors)
+    leaf_factor, growth_factor, error = (np.broadcast_to(c, (count, members)).ravel() for c in factors)
     origin = float(nursery.first_hour)
     now = now_h - origin
 

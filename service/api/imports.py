@@ -9,7 +9,7 @@ from typing import Annotated
 from litestar import post
 from litestar.datastructures import State
 from litestar.openapi.spec import OpenAPIMediaType, OpenAPIType, Operation, RequestBody, Schema
-from litestar.params import QueryParameter
+from litestar.params import QueryParameter, RawBody
 from msgspec import Meta
 
 from service.api.bodies import View
@@ -70,7 +70,7 @@ class CsvOperation(Operation):
     operation_class=CsvOperation,
 )
 async def import_readings(
-    state: State, clock: Now, access: Asker, house_id: RowId, body: bytes, dry_run: DryRun = False
+    state: State, clock: Now, access: Asker, house_id: RowId, body: RawBody, dry_run: DryRun = False
 ) -> ImportView:
     """Bring past readings of a house's sensors.
 
@@ -103,7 +103,7 @@ async def import_readings(
     operation_class=CsvOperation,
 )
 async def import_batches(
-    state: State, clock: Now, access: Asker, house_id: RowId, body: bytes, dry_run: DryRun = False
+    state: State, clock: Now, access: Asker, house_id: RowId, body: RawBody, dry_run: DryRun = False
 ) -> ImportView:
     """Bring past batches of a house with their ledgers.
 
@@ -128,7 +128,7 @@ async def import_batches(
     operation_class=CsvOperation,
 )
 async def import_orders(
-    state: State, access: Asker, farm_id: RowId, body: bytes, dry_run: DryRun = False
+    state: State, access: Asker, farm_id: RowId, body: RawBody, dry_run: DryRun = False
 ) -> ImportView:
     """Bring orders of a farm.
 

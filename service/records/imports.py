@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm.attributes import flag_modified
@@ -50,17 +51,23 @@ async def batches_by_code(
     return found
 
 
-async def append_ledgers(uow: UnitOfWork, ledgers: Iterable[tuple[Batch, Sequence[Entry]]]) -> None:
-    """Append entries to the ledgers of batches, which are added if they are new."""
-    every = list(ledgers)
+async def append_ledgers(
+    uow: UnitOfWork, ledgers: Sequence[tuple[Batch, Sequence[Entry], Mapping[str, Any]]]
+) -> None:
+    """Append entries to the ledgers of batches, which are added if they are new.
+
+    With each batch and its entries come the columns of its row that follow from the ledger.
+    """
     async with saving(uow):
-        for batch, _ in every:
+        for batch, _, derived in ledgers:
+            for name, value in derived.items():
+                setattr(batch, name, value)
             if batch in uow.session:
                 flag_modified(batch, "stage")  # a new version, whether or not a column changes
             else:
                 uow.session.add(batch)
         await uow.flush()
-        for batch, entries in every:
+        for batch, entries, _ in ledgers:
             for entry in entries:
                 entry.batch_id = batch.id
             uow.session.add_all(entries)
@@ -71,10 +78,15 @@ async def orders_of(uow: UnitOfWork, farm_id: int) -> list[Order]:
     return list(await uow.session.scalars(select(Order).where(Order.farm_id == farm_id).order_by(Order.id)))
 
 
-async def add_orders(uow: UnitOfWork, orders: Sequence[Order]) -> None:
-    """Add orders, and send what was changed of others."""
+async def save_orders(
+    uow: UnitOfWork, added: Sequence[Order], changes: Sequence[tuple[Order, Mapping[str, Any]]]
+) -> None:
+    """Add orders, and change columns of others."""
     async with saving(uow):
-        uow.session.add_all(orders)
+        for order, columns in changes:
+            for name, value in columns.items():
+                setattr(order, name, value)
+        uow.session.add_all(added)
 
 
 def _parts(values: Sequence[str]) -> Iterator[Sequence[str]]:

@@ -59,17 +59,18 @@ async def ensure_months(uow: UnitOfWork, first: datetime, last: datetime) -> lis
 
 
 async def keep_months(uow: UnitOfWork, now: datetime) -> list[date]:
-    """Make the present and the coming months, and those of whatever lies in the default partition.
+    """Make the present and the coming months, and the first of those of which the default partition holds readings.
 
-    To be called now and then, in a transaction of its own. Returns the first days of the months made.
+    To be called now and then, each time again until it makes nothing: in a transaction of its own a month is
+    moved quickly enough for others to wait. Returns the first days of the months that were made.
     """
     if uow.dialect != "postgresql":
         return []
-    strays = await uow.session.scalars(
-        text("SELECT DISTINCT date_trunc('month', at, 'UTC') FROM reading_default")
-    )
-    coming = [month_after(month_of(now), n) for n in range(MONTHS_AHEAD + 1)]
-    return await _ensure(uow, {*coming, *(month_of(stray) for stray in strays)})
+    months = {month_after(month_of(now), n) for n in range(MONTHS_AHEAD + 1)}
+    stray = await uow.session.scalar(text("SELECT min(at) FROM reading_default"))
+    if stray is not None:
+        months.add(month_of(stray))
+    return await _ensure(uow, months)
 
 
 async def _ensure(uow: UnitOfWork, months: Iterable[date]) -> list[date]:

@@ -8,7 +8,7 @@ from datetime import datetime
 from sqlalchemy import func, select
 
 from service.records.store import UnitOfWork
-from service.records.tables import Advice, Alert, Crop, Forecast, Hour
+from service.records.tables import Advice, Alert, Crop, Forecast, Hour, House
 
 
 async def crops_of(uow: UnitOfWork, farm_id: int) -> list[Crop]:
@@ -28,6 +28,14 @@ async def hours_since(
         .order_by(Hour.at)
     )
     return rows.all()
+
+
+async def lock_house(uow: UnitOfWork, house_id: int) -> None:
+    """Let nobody else keep conclusions of the house until this transaction ends.
+
+    PostgreSQL locks the row; on SQLite the transaction already holds the only write lock.
+    """
+    await uow.session.execute(select(House.id).where(House.id == house_id).with_for_update(key_share=True))
 
 
 async def latest_forecasts(uow: UnitOfWork, batch_ids: Sequence[int]) -> dict[int, Forecast]:

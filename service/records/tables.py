@@ -248,7 +248,7 @@ class Sensor(Base, kw_only=True):
     house_id: Mapped[int] = _ref("house.id")
     zone_id: Mapped[int | None] = _optional_ref("zone.id")  # none: outdoors or of the whole house
     name: Mapped[str]
-    quantity: Mapped[str] = mapped_column(String(30))  # see ingest.payloads.QUANTITIES
+    quantity: Mapped[str] = mapped_column(String(30))  # see service.work.quantities.QUANTITIES
     unit: Mapped[str] = mapped_column(String(30))  # the unit its payloads are in
     topic: Mapped[str] = mapped_column(String(255))  # resolved MQTT topic, without wildcards
     value_pointer: Mapped[str] = mapped_column(String(120), default="")  # RFC 6901; "": found by itself
@@ -318,7 +318,7 @@ class DeadLetter(Base, kw_only=True):
     payload: Mapped[bytes]  # the first part of it, if it was oversized
     size_bytes: Mapped[int]
     received_at: Mapped[datetime] = mapped_column(index=True)
-    reason: Mapped[str] = mapped_column(String(30))  # a word; see ingest.payloads.REASONS
+    reason: Mapped[str] = mapped_column(String(30))  # a word; see service.work.conditions.REASONS
     detail: Mapped[str]  # a sentence
     sensor_id: Mapped[int | None] = _optional_ref("sensor.id")
 
@@ -429,7 +429,7 @@ class Token(Base, kw_only=True):
 # --------------------------------------------------------------------------- what is wanted and to be done
 
 
-class Order(Base):
+class Order(Base, kw_only=True):
     """What a buyer wants of a crop: so many heads, or so much weight, on weekdays or on dates."""
 
     __tablename__ = "order"
@@ -450,7 +450,7 @@ class Order(Base):
     note: Mapped[str | None] = mapped_column(default=None)
     active: Mapped[bool] = mapped_column(default=True)  # false: called off
     version: Mapped[int] = mapped_column(init=False)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __mapper_args__ = {"version_id_col": version}
     __table_args__ = (
         CheckConstraint("(heads IS NULL) <> (weight_kg IS NULL)", name="amount"),
         CheckConstraint("(weekdays IS NULL) <> (dates IS NULL)", name="days"),
@@ -458,7 +458,7 @@ class Order(Base):
     )
 
 
-class Task(Base):
+class Task(Base, kw_only=True):
     """Something to be done in a house on a day."""
 
     __tablename__ = "task"
@@ -476,7 +476,7 @@ class Task(Base):
     done_at: Mapped[datetime | None] = mapped_column(default=None)  # none: open
     done_by: Mapped[str | None] = mapped_column(default=None)  # the token's or user's name
     version: Mapped[int] = mapped_column(init=False)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"version_id_col": version}
+    __mapper_args__ = {"version_id_col": version}
     __table_args__ = (
         CheckConstraint(
             "kind IN ('seed', 'wet', 'count', 'transplant', 'harvest', 'discard', 'order', 'clean', 'check')",

@@ -33,13 +33,23 @@ async def settle_alerts(
     """Make the open alerts of some kinds match the conditions that hold now.
 
     A condition without an open alert opens one; an open alert without its condition is closed; what is open and
-    still holds is brought up to date where it changed.
+    still holds is brought up to date where it changed. Until the transaction ends, nobody else settles alerts of
+    the house.
 
     Returns
     -------
     tuple of int
         How many were opened and how many closed.
+
+    Raises
+    ------
+    ValueError
+        If a condition is of another kind, or two are about the same.
     """
+    wanted = {(c.kind, c.subject) for c in conditions}
+    if len(wanted) < len(conditions) or not {kind for kind, _ in wanted} <= set(kinds):
+        raise ValueError(f"conditions must be of the kinds {sorted(kinds)}, one a kind and subject")
+    await records.lock_house(uow, house_id)
     now = clock.now()
     standing = {(a.kind, a.subject): a for a in await records.open_alerts(uow, house_id) if a.kind in kinds}
     opened = closed = 0

@@ -408,13 +408,14 @@ async def _span_hours(
             sums = sampling.hourly(times_s, kept, sensor.sampling, sensor.interval_s, 0.0, count)
             # A running total is kept in mol m-2 and a flux in umol m-2 s-1.
             light.add(sums, 1.0 if sensor.sampling == "total" else 1e-6)
+    temp_mean, light_mean = temperature.mean, light.mean
     return {
         start + index * _HOUR: {
-            "temp_mean_c": _or_none(temperature.mean[index]),
+            "temp_mean_c": _or_none(temp_mean[index]),
             "temp_min_c": _or_none(temperature.low[index]),
             "temp_max_c": _or_none(temperature.high[index]),
             "temp_coverage": float(temperature.coverage[index]),
-            "light_mol": _or_none(light.mean[index] * light.coverage[index] * _HOUR_S),
+            "light_mol": _or_none(light_mean[index] * light.coverage[index] * _HOUR_S),
             "light_coverage": float(light.coverage[index]),
         }
         for index in np.flatnonzero((temperature.coverage > 0) | (light.coverage > 0)).tolist()

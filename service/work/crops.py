@@ -15,7 +15,7 @@ from service.work.errors import FieldProblem, NotFound, impossible
 from service.work.fields import Field, Merged, checked_changes, checked_new
 from service.work.listing import DEFAULT_LIMIT, check_page
 from service.work.places import referred_farm
-from service.work.profiles import profile_names
+from service.work.profiles import profile, profile_names
 
 
 def _profile(value: Any) -> str:
@@ -91,11 +91,12 @@ async def change_crop(
 
 
 def _check_window(crop: Crop | Merged) -> None:
-    opens, closes = crop.window_open_leaves, crop.window_close_leaves
-    if opens is not None and closes is not None and opens >= closes:
-        raise impossible(
-            "window_close_leaves", f"the window opens at {opens:g} leaves, so it cannot close at {closes:g}"
-        )
+    usual = profile(crop.profile)
+    opens = usual.window_open_leaves if crop.window_open_leaves is None else crop.window_open_leaves
+    closes = usual.window_close_leaves if crop.window_close_leaves is None else crop.window_close_leaves
+    if opens >= closes:
+        field = "window_open_leaves" if crop.window_close_leaves is None else "window_close_leaves"
+        raise impossible(field, f"the window opens at {opens:g} leaves, so it cannot close at {closes:g}")
 
 
 # --------------------------------------------------------------------------- cultivars

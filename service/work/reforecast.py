@@ -63,7 +63,7 @@ class HouseInput:
     house: House
     zones: dict[int, Zone]
     crops: dict[int, Crop]
-    successions: Sequence[Succession]
+    successions: Sequence[Succession]  # active ones, and ended ones whose batches still stand
     live: Sequence[LiveBatch]
     measured: dict[int, Measured]  # by zone
     advice: dict[int, Advice]  # in force, by succession
@@ -87,6 +87,8 @@ class HouseInput:
             digest.update(f"{zone_id}".encode())
             for column in measured:
                 digest.update(np.ascontiguousarray(column).tobytes())
+        # Nothing arrives while a zone is silent, so that silence itself must count as news.
+        digest.update(f"{[condition.subject for condition in _silent(self)]}".encode())
         digest.update(f"{local_day(self.now, self.zone_info)} {self.members} {self.horizon_days}".encode())
         return digest.hexdigest()
 
@@ -143,12 +145,16 @@ class Reforecaster:
             self._keys[house_id] = key
             return run
 
-    async def all_houses(self) -> list[Run]:
-        """Re-forecast every house; one that fails is logged and does not stop the others."""
+    async def all_houses(self, stop: asyncio.Event | None = None) -> list[Run]:
+        """Re-forecast every house until told to stop; one that fails is logged and does not stop the others."""
+        if stop is not None and stop.is_set():
+            return []
         async with self._store.read() as uow:
             ids = await place_records.all_house_ids(uow)
         runs = []
         for house_id in ids:
+            if stop is not None and stop.is_set():
+                break
             try:
                 runs.append(await self.house(house_id))
             except Exception:
@@ -168,10 +174,13 @@ async def read_house(
     now = clock.now()
     house = await get_house(uow, SYSTEM, house_id)
     zones = {z.id: z for z in await place_records.zones_of(uow, house_id)}
-    successions = [s for s in await place_records.successions_of(uow, house_id) if s.active]
     crops = {c.id: c for c in await records.crops_of(uow, house.farm_id)}
     oldest = local_day(now, ZoneInfo(house.time_zone)) - timedelta(days=OLDEST_BATCH_DAYS)
     batches = [b for b in await batch_records.live_batches(uow, house_id) if b.seeded_on >= oldest]
+    standing = {b.succession_id for b in batches}
+    successions = [
+        s for s in await place_records.successions_of(uow, house_id) if s.active or s.id in standing
+    ]
     entries = await batch_records.entries_of(uow, [b.id for b in batches])
     live = [LiveBatch(b, derive(entries[b.id])) for b in batches]
     since = now - timedelta(days=HISTORY_DAYS)
@@ -253,7 +262,7 @@ def conclude(given: HouseInput, key: str) -> Conclusions:
         for succession in group.successions:
             curves[succession.id] = curve
         _forecast_rows(given, group, out, result)
-    for succession in given.successions:
+    for succession in (s for s in given.successions if s.active):
         _advise(given, succession, curves, dates, now_h, result)
     result.conditions.extend(_silent(given))
     return result
@@ -366,17 +375,20 @@ def _batch_reasons(given: HouseInput, group: _Group, item: LiveBatch) -> list[st
     measured = given.measured[zone.id]
     since = max(item.state.transplanted_at or item.state.seeded_at, given.now - timedelta(days=HISTORY_DAYS))
     inside = measured.hour >= epoch_hours(since)
-    light = measured.light_mol[inside]
-    known = int(np.count_nonzero(~np.isnan(light)))
+    light, temp = measured.light_mol[inside], measured.temp_c[inside]
+    both = ~np.isnan(light) & ~np.isnan(temp)
+    known = int(np.count_nonzero(both))
     span = max(1, round((given.now - since) / timedelta(hours=1)))
     said = []
     if known:
         said.append(
-            f"Since {local_day(since, given.zone_info):%d %b} in {zone.name}: {float(np.nanmean(light)) * 24:.1f}"
-            f" mol m-2 d-1 and {float(np.nanmean(measured.temp_c[inside])):.1f} °C measured over {known} of {span} hours."
+            f"Since {local_day(since, given.zone_info):%d %b} in {zone.name}: {float(light[both].mean()) * 24:.1f}"
+            f" mol m-2 d-1 and {float(temp[both].mean()):.1f} °C measured over {known} of {span} hours."
         )
     if known < 0.9 * span:
-        said.append(f"{span - known} of {span} hours were not measured and are taken from the outlook.")
+        said.append(
+            f"Light or temperature of {span - known} of {span} hours was not measured and is taken from the outlook."
+        )
     if item.state.leaf_counts:
         at, leaves = item.state.leaf_counts[-1]
         said.append(f"{leaves:g} true leaves were counted on {local_day(at, given.zone_info):%d %b}.")
@@ -386,7 +398,7 @@ def _batch_reasons(given: HouseInput, group: _Group, item: LiveBatch) -> list[st
 def _unreached(given: HouseInput, batch: Batch) -> Condition:
     return Condition(
         kind=UNREACHED_ALERT,
-        subject=f"batch:{batch.code}",
+        subject=f"batch:{batch.id}",
         severity="warning",
         title=f"{batch.code}: the target weight is not reached within {given.horizon_days} days",
         detail="In most members of the outlook there is too little light.",
@@ -428,7 +440,7 @@ def _advise(
         dates[own[-1].batch.id].harvest[0] if own else None,
         curves[succession.id],
         _standing(here, by_id, dates, now_h, given.members),
-        [_coming(s, here, curves[s.id], now_h) for s in by_id.values() if s.id != succession.id],
+        [_coming(s, here, curves[s.id], now_h) for s in by_id.values() if s.active and s.id != succession.id],
         [_waiting(i, by_id[i.batch.succession_id], succession, dates) for i in waiting],
         channels.capacity,
         (previous.decision, previous.binding) if previous else None,  # type: ignore[arg-type]
@@ -519,12 +531,13 @@ def _silent(given: HouseInput) -> list[Condition]:
 
 async def keep(uow: UnitOfWork, clock: Clock, concluded: Conclusions) -> Run:
     """Keep forecasts and advice that say something new, and settle alerts."""
+    # First, because it keeps others from concluding on the house at the same time.
+    opened, closed = await settle_alerts(uow, clock, concluded.house_id, _ALERT_KINDS, concluded.conditions)
     known = await records.latest_forecasts(uow, [f.batch_id for f in concluded.forecasts])
     new_forecasts = [f for f in concluded.forecasts if _says_new(f, known.get(f.batch_id))]
     told = await records.latest_advice(uow, [a.succession_id for a in concluded.advice])
     new_advice = [a for a in concluded.advice if _advises_new(a, told.get(a.succession_id))]
     uow.session.add_all([*new_forecasts, *new_advice])
-    opened, closed = await settle_alerts(uow, clock, concluded.house_id, _ALERT_KINDS, concluded.conditions)
     return Run(concluded.house_id, True, len(new_forecasts), len(new_advice), opened, closed)
 
 

@@ -158,10 +158,11 @@ def reasons(
 def _conditions(channels: Zone, now: datetime, measured: Measured) -> str:
     week, before = measured_week(measured, now), measured_week(measured, now - timedelta(days=28))
     if week is None:
-        known = int(np.count_nonzero(~np.isnan(measured.light_mol[measured.hour >= epoch_hours(now) - 168])))
+        both = ~np.isnan(measured.light_mol) & ~np.isnan(measured.temp_c)
+        known = int(np.count_nonzero(both & (measured.hour >= epoch_hours(now) - 168)))
         return (
-            f"Only {known} of the last 168 hours were measured in {channels.name}: the forecast rests on the climate"
-            " of the latitude and is uncertain."
+            f"Light and temperature of {channels.name} were measured in only {known} of the last 168 hours: the"
+            " forecast rests on the climate of the latitude and is uncertain."
         )
     text = f"Measured in {channels.name} over the last 7 days: {week.dli_mol:.1f} mol m-2 d-1 and {week.temp_c:.1f} °C"
     if before is None:
@@ -178,7 +179,7 @@ def _sites(figures: Figures, channels: Zone, zone: ZoneInfo) -> list[str]:
         " More seedlings than sites only grow old on the nursery table."
     ]
     gain = figures.sites_needed - figures.sites_needed_light
-    ways = [f"{short:.0f} more sites"]
+    ways = [f"{short:.0f} more sites"] if short >= 1 else []  # sites stay short until they are well below
     if gain >= 1:
         ways.append(f"heads cut at {EARLY_SHARE:.0%} of the target weight, which frees {gain:.0f}")
     cells = f"{figures.cells} cells a seeding, which then holds {figures.sites_needed_advised:.0f}"
@@ -235,7 +236,8 @@ def conditions_of(
                 kind=WINDOW_ALERT,
                 subject=subject,
                 severity="warning",
-                title=f"{succession.name}: {len(late)} batches will be too old before sites fall free",
+                title=f"{succession.name}: {len(late)} {'batch' if len(late) == 1 else 'batches'} will be too old"
+                " before sites fall free",
                 detail=" ".join(
                     f"{code}: sites {free or 'later than can be foreseen'}." for code, free in late.items()
                 ),

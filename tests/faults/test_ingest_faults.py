@@ -110,7 +110,9 @@ def backlog(site: Site, count: int) -> list[tuple[str, bytes]]:
     return [
         (
             site.topic(f"s{number % 10}"),
-            json.dumps({"t": (START + timedelta(minutes=number // 10)).isoformat(), "v": value_of(number)}).encode(),
+            json.dumps(
+                {"t": (START + timedelta(minutes=number // 10)).isoformat(), "v": value_of(number)}
+            ).encode(),
         )
         for number in range(count)
     ]
@@ -164,7 +166,9 @@ async def test_killed_in_a_backlog_it_loses_and_doubles_nothing(
 
 
 @pytest.fixture
-def own_postgresql(postgresql_server: object, tmp_path_factory: pytest.TempPathFactory) -> Iterator[services.LocalPostgresql]:
+def own_postgresql(
+    postgresql_server: object, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[services.LocalPostgresql]:
     """Have a PostgreSQL of one's own, which can be stopped."""
     folder = tmp_path_factory.mktemp("postgresql")
     for parent in folder.parents[:3]:
@@ -261,7 +265,10 @@ async def test_a_broker_that_is_started_again_is_found_again(
 
 
 async def test_a_commit_that_fails_is_tried_again(
-    sqlite_store: Store, broker: BrokerHandle, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+    sqlite_store: Store,
+    broker: BrokerHandle,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
     site = await make_site(sqlite_store)
     await site.sensor("s0")

@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Sequen
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
 from paho.mqtt import client as mqtt
@@ -173,7 +174,9 @@ def end_session(url: str, client_id: str) -> None:
     client.loop_stop()
 
 
-async def until(condition: Callable[[], Awaitable[bool]], timeout_s: float = 30.0, pause_s: float = 0.05) -> None:
+async def until(
+    condition: Callable[[], Awaitable[bool]], timeout_s: float = 30.0, pause_s: float = 0.05
+) -> None:
     """Wait until a condition holds; fail if it does not in time."""
     deadline = time.monotonic() + timeout_s
     while not await condition():
@@ -197,11 +200,13 @@ def hours_of_instants(
     """Sum straight lines between samples by hour, one piece after the other."""
     hours: dict[datetime, Expected] = {}
     ordered = sorted(dict(samples).items())
-    for (start, first), (end, last) in zip(ordered, ordered[1:], strict=False):
+    for (start, first), (end, last) in pairwise(ordered):
         if end - start > longest_gap:
             continue
 
-        def value(at: datetime, start: datetime = start, end: datetime = end, a: float = first, b: float = last) -> float:
+        def value(
+            at: datetime, start: datetime = start, end: datetime = end, a: float = first, b: float = last
+        ) -> float:
             return a + (b - a) * ((at - start) / (end - start))
 
         low = start

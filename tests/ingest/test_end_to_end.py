@@ -34,7 +34,7 @@ async def send(broker: BrokerHandle, messages: list[tuple[str, bytes]]) -> None:
 async def test_late_repeated_and_shuffled_messages_give_the_right_hours(
     site: Site, broker: BrokerHandle
 ) -> None:
-    random_numbers = random.Random(7)
+    random_numbers = random.Random(7)  # noqa: S311
     sensor_id = await site.sensor("temp")
     light_id = await site.sensor("par", "ppfd_umol", "umol m-2 s-1", interval_s=120.0)
     start = NOW - timedelta(days=9)
@@ -63,7 +63,9 @@ async def test_late_repeated_and_shuffled_messages_give_the_right_hours(
         assert await site.dead_letters() == []
 
     async with site.store.read() as uow:
-        assert [(row.at, row.value) for row in await readings_page(uow, sensor_id, limit=MESSAGES)] == temperature
+        assert [
+            (row.at, row.value) for row in await readings_page(uow, sensor_id, limit=MESSAGES)
+        ] == temperature
         assert len(await readings_page(uow, light_id, limit=MESSAGES)) == len(light)
     hours = await site.hours()
     expected_temperature = hours_of_instants(temperature, timedelta(seconds=750))
@@ -126,7 +128,11 @@ async def test_every_kind_of_bad_input_has_its_outcome_and_the_listener_goes_on(
     par_id = await site.sensor("par", "ppfd_umol", "umol m-2 s-1")
     temp, par = site.topic("temp"), site.topic("par")
     before = NOW - timedelta(hours=1)
-    array = [[before.isoformat(), 20.0], [before.isoformat()[:-6], 21.0], [(NOW + timedelta(days=1)).isoformat(), 22.0]]
+    array = [
+        [before.isoformat(), 20.0],
+        [before.isoformat()[:-6], 21.0],
+        [(NOW + timedelta(days=1)).isoformat(), 22.0],
+    ]
     oversized = b'{"v": 1, "pad": "' + b"x" * 300_000 + b'"}'
     bad: list[tuple[str, bytes, str, int | None]] = [
         (temp, b'{"v": 21.5', "malformed", None),
@@ -246,7 +252,10 @@ async def test_several_sensors_in_one_message_and_arrays_of_samples(site: Site, 
             [
                 (box, json.dumps({"at": seconds, "air": {"temp": 21.5}, "ec": 1800}).encode()),
                 (box, json.dumps({"at": seconds + 60, "ec": 1750}).encode()),
-                (site.topic("logger"), json.dumps([[1000 * (seconds + n), n / 10] for n in range(50)]).encode()),
+                (
+                    site.topic("logger"),
+                    json.dumps([[1000 * (seconds + n), n / 10] for n in range(50)]).encode(),
+                ),
             ],
         )
 
@@ -263,7 +272,9 @@ async def test_several_sensors_in_one_message_and_arrays_of_samples(site: Site, 
     assert logged[1].at == datetime.fromtimestamp(seconds + 1, UTC)
 
 
-async def test_messages_sent_while_ingest_is_away_wait_with_the_broker(site: Site, broker: BrokerHandle) -> None:
+async def test_messages_sent_while_ingest_is_away_wait_with_the_broker(
+    site: Site, broker: BrokerHandle
+) -> None:
     await site.sensor("temp")
     stop = asyncio.Event()
     from ingest.command import run_ingest

@@ -152,10 +152,14 @@ async def test_hours_are_settled_in_portions_and_only_once(site: Site) -> None:
 async def test_settling_fails_and_nothing_of_it_is_lost(site: Site) -> None:
     await site.sensor("a", interval_s=600.0)
     await arrive(site, "a", every(10, 7, 20.0))
-    with pytest.raises(RuntimeError, match="power cut"):
+
+    async def cut_off() -> None:
         async with site.store.write() as uow:
             assert await settle_hours(uow)
             raise RuntimeError("power cut")
+
+    with pytest.raises(RuntimeError, match="power cut"):
+        await cut_off()
     assert await site.hours() == {}
     await settle(site)
     assert (await site.hours())[AT].temp_coverage == pytest.approx(1.0)

@@ -7,6 +7,7 @@ import json
 from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
 from datetime import UTC, date, datetime, timedelta
+from itertools import chain, pairwise
 from typing import Any
 
 import pytest
@@ -14,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy import event, text
 
+from service.clock import FixedClock
 from service.records import conditions
 from service.records.partitions import (
     MONTHS_AHEAD,
@@ -25,6 +27,8 @@ from service.records.partitions import (
     months_between,
 )
 from service.records.store import Store
+from service.scheduler import running_scheduler
+from service.work.reforecast import Reforecaster
 from tests.store.test_store import add_sensor
 
 LONG_AGO = datetime(2021, 11, 20, tzinfo=UTC)
@@ -50,7 +54,7 @@ def test_every_moment_between_lies_in_one_of_the_months(one: datetime, two: date
     assert months[0] == month_of(first)
     assert months[-1] == month_of(last)
     assert all(month.day == 1 for month in months)
-    for month, following in zip(months, months[1:], strict=False):
+    for month, following in pairwise(months):
         assert month_after(month) == following
         assert timedelta(days=28) <= following - month <= timedelta(days=31)
 
@@ -144,7 +148,9 @@ async def test_months_that_are_there_cost_one_look(postgresql_store: Store) -> N
     assert "pg_inherits" in sent[0]
 
 
-async def test_keeping_makes_the_coming_months_and_empties_the_default(postgresql_store: Store) -> None:
+async def test_keeping_makes_the_coming_months_and_the_first_that_lies_in_the_default(
+    postgresql_store: Store,
+) -> None:
     sensor_id = await add_sensor(postgresql_store)
     later = datetime.now(UTC) + timedelta(days=200)
     await save(postgresql_store, sensor_id, [LONG_AGO, later])
@@ -158,6 +164,21 @@ async def test_keeping_makes_the_coming_months_and_empties_the_default(postgresq
     assert found[name_of(month_of(later))] == [later]
 
 
+async def test_a_running_service_keeps_the_months(postgresql_store: Store) -> None:
+    sensor_id = await add_sensor(postgresql_store)
+    times = [LONG_AGO, LONG_AGO + timedelta(days=100), LONG_AGO + timedelta(days=200)]
+    await save(postgresql_store, sensor_id, times)
+    clock = FixedClock(datetime(2031, 4, 10, tzinfo=UTC))
+    reforecaster = Reforecaster(postgresql_store, clock, members=10, horizon_days=30)
+    async with asyncio.timeout(20), running_scheduler(postgresql_store, reforecaster, clock, minutes=15.0):
+        while (await partitions(postgresql_store))["reading_default"]:  # noqa: ASYNC110 - seen from outside
+            await asyncio.sleep(0.05)
+    found = await partitions(postgresql_store)
+    assert {name_of(date(2031, month, 1)) for month in (4, 5, 6, 7)} <= set(found)
+    assert [found[name_of(month_of(at))] for at in times] == [[at] for at in times]
+    assert await stored(postgresql_store, sensor_id) == [(at, 20.0 + n) for n, at in enumerate(times)]
+
+
 async def test_processes_that_make_the_same_months_make_them_once(
     postgresql_store: Store, second_store: Store
 ) -> None:
@@ -166,7 +187,7 @@ async def test_processes_that_make_the_same_months_make_them_once(
             return await ensure_months(uow, LONG_AGO, LONG_AGO + timedelta(days=100))
 
     made = await asyncio.gather(*(make(store) for store in (postgresql_store, second_store) * 3))
-    assert sorted(sum(made, [])) == months_between(LONG_AGO, LONG_AGO + timedelta(days=100))
+    assert sorted(chain.from_iterable(made)) == months_between(LONG_AGO, LONG_AGO + timedelta(days=100))
 
 
 async def test_readings_stored_meanwhile_are_all_there(postgresql_store: Store, second_store: Store) -> None:
@@ -200,10 +221,14 @@ async def test_readings_stored_meanwhile_are_all_there(postgresql_store: Store, 
 async def test_what_fails_leaves_the_readings_where_they_were(postgresql_store: Store) -> None:
     sensor_id = await add_sensor(postgresql_store)
     await save(postgresql_store, sensor_id, [LONG_AGO])
-    with pytest.raises(LookupError):
+
+    async def make_and_fail() -> None:
         async with postgresql_store.write() as uow:
             await ensure_months(uow, LONG_AGO, LONG_AGO)
             raise LookupError
+
+    with pytest.raises(LookupError):
+        await make_and_fail()
     assert "reading_2021_11" not in await partitions(postgresql_store)
     assert await stored(postgresql_store, sensor_id) == [(LONG_AGO, 20.0)]
 

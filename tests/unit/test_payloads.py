@@ -265,7 +265,7 @@ JSON = st.recursive(
 MESSAGES = st.binary(max_size=200) | JSON.map(lambda document: json.dumps(document).encode())
 
 
-@settings(max_examples=2000, deadline=None)
+@settings(max_examples=1000, deadline=None)
 @given(
     payload=MESSAGES,
     pointers=st.lists(st.tuples(POINTERS, POINTERS), min_size=0, max_size=3),

@@ -29,9 +29,7 @@ async def put(store: Store, place: Place, **more: Any) -> Task:
 @pytest.fixture
 async def batch(store: Store, clock: FixedClock, place: Place) -> Batch:
     async with store.write() as uow:
-        return (
-            await batches.create_batch(uow, clock, SYSTEM, {"succession_id": place.succession.id})
-        ).batch
+        return (await batches.create_batch(uow, clock, SYSTEM, {"succession_id": place.succession.id})).batch
 
 
 async def test_what_was_put_on_the_list_is_read_back(store: Store, place: Place, batch: Batch) -> None:

@@ -38,6 +38,7 @@ _OTHER_NAMES = {"code": "batch", "at": "happened_at"}
 _NUMBERS = {"plants": whole, "leaves": number, "weight_g": number}
 _TEXTS = ("kind", "reason", "note")
 _CODE = fields.text(60)
+_REPEATED_NAMED = 20
 # Leaving out a fact of these kinds cannot make the others contradict each other.
 _RELAXING = frozenset({"leaves_counted", "discarded", "harvested"})
 _TAKEN = FieldProblem("batch", "another batch of this code was made at the same time; import again")
@@ -138,12 +139,21 @@ async def import_batches(
 
 
 async def _store(uow: UnitOfWork, settled: Iterable[_Settled], known: _House) -> None:
-    ledgers = []
-    for one in settled:
-        one.batch.cells, one.batch.stage = one.state.cells, one.state.stage
-        one.batch.seeded_on = local_day(one.state.seeded_at, known.zone)
-        ledgers.append((one.batch, one.entries))
-    await records.append_ledgers(uow, ledgers)
+    await records.append_ledgers(
+        uow,
+        [
+            (
+                one.batch,
+                one.entries,
+                {
+                    "cells": one.state.cells,
+                    "seeded_on": local_day(one.state.seeded_at, known.zone),
+                    "stage": one.state.stage,
+                },
+            )
+            for one in settled
+        ],
+    )
 
 
 # --------------------------------------------------------------------------- rows
@@ -176,6 +186,8 @@ class _Reader:
             self._row(line, {name: cells[place].strip() for name, place in places.items()})
         for planned in self.batches.values():
             self._drop_repeated(planned)
+        if self.repeated > _REPEATED_NAMED:
+            self.notes.append(f"and {self.repeated - _REPEATED_NAMED} more lines say what others say")
 
     def _row(self, line: int, cells: Mapping[str, str]) -> None:
         try:
@@ -245,7 +257,8 @@ class _Reader:
                 kept.append(fact)
             else:
                 self.repeated += 1
-                self.notes.append(f"line {fact.line} says the same as line {line}, and counts once")
+                if self.repeated <= _REPEATED_NAMED:
+                    self.notes.append(f"line {fact.line} says the same as line {line}, and counts once")
         planned.facts = kept
 
 

@@ -60,7 +60,10 @@ class Moments:
                 f"{text[:40]!r} is not a time; write for example 2026-08-03T06:00:00Z, or 2026-08-03T08:00 for"
                 " local time"
             )
-        moment = fields.moment(written if written.tzinfo is not None else self._local(written))
+        try:
+            moment = fields.moment(written if written.tzinfo is not None else self._local(written))
+        except OverflowError:  # in the first or last hours that there are
+            raise ValueError("it must lie between the years 2000 and 2200") from None
         if moment > self._latest:
             raise ValueError(f"{text} is ahead of the clock; the latest is {self._latest:%Y-%m-%dT%H:%M:%SZ}")
         return moment

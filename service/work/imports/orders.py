@@ -17,8 +17,9 @@ from service.records import imports as records
 from service.records.reforecast import crops_of
 from service.records.store import UnitOfWork
 from service.records.tables import Crop, Order
+from service.work import saving
 from service.work.access import Access
-from service.work.errors import Impossible
+from service.work.errors import FieldProblem, Impossible
 from service.work.fields import Merged, checked_new
 from service.work.imports.outcome import Imported, faulty
 from service.work.imports.table import Faults, columns, look_up, number, read_table, whole
@@ -40,6 +41,7 @@ _OPTIONAL = (
     "active",
 )
 _KEY = ("buyer", "crop_id", "weekdays", "starts_on", "dates")
+_TAKEN = FieldProblem("", "there is such an order already")  # nothing about an order is one of a kind
 _BETWEEN = re.compile(r"[\s,;]+")
 
 
@@ -119,10 +121,8 @@ async def import_orders(
     if faults.found:
         return faulty(rows, faults.in_order(), dry_run=dry_run)
     if not dry_run:
-        for order, values in matched.changes:
-            for name, value in values.items():
-                setattr(order, name, value)
-        await records.add_orders(uow, matched.added)
+        with saving.refusals(_TAKEN):
+            await records.save_orders(uow, matched.added, matched.changes)
     return Imported(rows, len(matched.added), len(matched.changes), matched.unchanged + repeated)
 
 

@@ -1,0 +1,216 @@
+"""Storing batches: when they are acknowledged, what happens when that fails, and that any message is accounted for."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import Callable, Sequence
+from contextlib import asynccontextmanager
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from ingest.listener import Delivery
+from ingest.writer import Writer
+from service.records.conditions import unknown_topic_counts
+from service.records.store import Store
+from service.records.tables import Sensor
+from service.work.conditions import Refused
+from tests.ingest.rig import NOW, Site
+
+
+class Deliveries:
+    """A source that has some messages and then ends."""
+
+    def __init__(self, messages: Sequence[tuple[str, bytes]]) -> None:
+        self._waiting = [
+            Delivery(topic, payload, len(payload), NOW, 1, mid, 1, False)
+            for mid, (topic, payload) in enumerate(messages)
+        ]
+        self.acknowledged: list[int] = []
+
+    async def take(self, most: int, linger_s: float = 0.0) -> list[Delivery]:  # noqa: ARG002
+        batch, self._waiting = self._waiting[:most], self._waiting[most:]
+        return batch
+
+    def ack(self, batch: Sequence[Delivery]) -> None:
+        self.acknowledged += [delivery.mid for delivery in batch]
+
+    def wake(self) -> None:
+        pass
+
+
+def failing(store: Store, monkeypatch: pytest.MonkeyPatch, error: Callable[[int], Exception | None]) -> None:
+    """Let transactions fail at their end, by the number of the transaction."""
+    write, numbers = store.write, iter(range(1_000_000))
+
+    @asynccontextmanager
+    async def broken() -> Any:
+        async with write() as uow:
+            yield uow
+            problem = error(next(numbers))
+            if problem is not None:
+                raise problem
+
+    monkeypatch.setattr(store, "write", broken)
+
+
+async def test_a_batch_is_acknowledged_once_it_is_stored(site: Site) -> None:
+    await site.sensor("a")
+    source = Deliveries([(site.topic("a"), b"20"), (site.topic("b"), b"20"), (site.topic("a"), b"x")])
+    writer = Writer(site.store, site.settings, source, asyncio.Event())
+    await writer.run()
+    assert source.acknowledged == [0, 1, 2]
+    assert (writer.counts.messages, writer.counts.readings, writer.counts.dead_letters) == (3, 1, 2)
+    assert await site.settled()
+
+
+async def test_what_cannot_be_stored_is_tried_again_and_acknowledged_after(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    await site.sensor("a")
+    source = Deliveries([(site.topic("a"), b"20")])
+    tried: list[int] = []
+
+    def error(number: int) -> Exception | None:
+        tried.append(number)
+        assert source.acknowledged == []
+        return OSError("away") if len(tried) < 4 else None
+
+    failing(site.store, monkeypatch, error)
+    writer = Writer(site.store, site.settings, source, asyncio.Event())
+    await writer._store_until_stop()
+    assert source.acknowledged == [0]
+    assert len(tried) >= 4
+    assert await site.readings() == 1
+
+
+async def test_told_to_stop_while_the_database_is_away_it_ends_and_acknowledges_nothing(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    await site.sensor("a")
+    source = Deliveries([(site.topic("a"), b"20")])
+    failing(site.store, monkeypatch, lambda _: OSError("away"))
+    stop = asyncio.Event()
+    running = asyncio.create_task(Writer(site.store, site.settings, source, stop).run())
+    await asyncio.sleep(0.5)
+    assert not running.done()
+    stop.set()
+    await asyncio.wait_for(running, 5.0)
+    assert source.acknowledged == []
+
+
+async def test_a_message_that_the_database_refuses_does_not_hold_up_the_others(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import ingest.writer
+
+    await site.sensor("a")
+    messages = [(site.topic("a"), f'{{"v": {n}, "t": "2026-09-14T05:0{n}:00Z"}}'.encode()) for n in range(5)]
+    store_arrivals = ingest.writer.store_arrivals
+
+    async def refusing(uow: Any, arrivals: Any, limits: Any) -> Any:
+        stored = await store_arrivals(uow, arrivals, limits)
+        if any(sample.value == 3.0 for arrival in arrivals for sample in arrival.samples):
+            raise Refused("no such sensor")
+        return stored
+
+    monkeypatch.setattr(ingest.writer, "store_arrivals", refusing)
+    source = Deliveries(messages)
+    await Writer(site.store, site.settings, source, asyncio.Event()).run()
+    assert source.acknowledged == [0, 1, 2, 3, 4]
+    assert await site.readings() == 4
+    (letter,) = await site.dead_letters()
+    assert (letter.reason, letter.detail, letter.payload) == ("refused", "no such sensor", messages[3][1])
+
+
+async def test_a_sensor_that_does_not_go_together_with_its_unit_takes_no_messages(
+    site: Site, caplog: pytest.LogCaptureFixture
+) -> None:
+    await site.sensor("odd", "temp_air_c", "lx")
+    await site.sensor("good")
+    source = Deliveries([(site.topic("odd"), b"1"), (site.topic("good"), b"20")])
+    await Writer(site.store, site.settings, source, asyncio.Event()).run()
+    assert await site.readings() == 1
+    assert [letter.reason for letter in await site.dead_letters()] == ["unknown_topic"]
+    assert "takes no messages: 'lx' is not a unit of temp_air_c" in caplog.text
+
+
+async def test_any_bytes_on_any_topic_are_stored_or_kept_with_a_reason(site: Site) -> None:
+    random_numbers = random.Random(11)  # noqa: S311
+    pointers = ["", "/v", "/0", "/a/b", "/~1"]
+    for n, pointer in enumerate(pointers):
+        await site.sensor(f"s{n}", value_pointer=pointer, topic=site.topic("shared"))
+    await site.sensor("single")
+    pieces = [
+        b"{",
+        b"}",
+        b"[",
+        b"]",
+        b'"v"',
+        b":",
+        b",",
+        b"1",
+        b"NaN",
+        b"1e999",
+        b"null",
+        b'"t"',
+        b"\x00",
+        b"\xed\xa0\x80",
+    ]
+    pieces += [
+        b"1789362000",
+        b'"2026-09-14T05:00:00Z"',
+        b'"\\ud800"',
+        b'"\\u0000"',
+        b"-",
+        b".",
+        "é€😀".encode(),
+        b" ",
+    ]
+    topics = [site.topic("shared"), site.topic("single"), site.topic("other"), "\u20ac" * 300, ""]
+    count = 3000
+    messages = [
+        (
+            random_numbers.choice(topics),
+            b"".join(random_numbers.choices(pieces, k=random_numbers.randint(0, 9))),
+        )
+        for _ in range(count)
+    ]
+    messages += [(site.topic("single"), f"[1789362000, {n}]".encode()) for n in range(3)]
+    messages += [(site.topic("single"), b'[[1789362000, 1], ["\\u0000", 2], [1, "\\ud800"]]')]
+    source = Deliveries(messages)
+    writer = Writer(site.store, site.settings, source, asyncio.Event())
+    await writer.run()
+    assert source.acknowledged == list(range(len(messages)))
+    letters = await site.dead_letters()
+    assert "refused" not in {letter.reason for letter in letters}
+    async with site.store.read() as uow:
+        unknown = sum((await unknown_topic_counts(uow, [topic[:255] for topic in topics])).values())
+    assert unknown == sum(topic not in topics[:2] for topic, _ in messages)
+    whole = sum(1 for letter in letters if letter.reason != "unknown_topic")
+    assert writer.counts.dead_letters == whole + unknown
+    # The rest are readings; those without a time of their own are all of the one moment of arrival.
+    assert writer.counts.dead_letters < len(messages)
+    assert writer.counts.readings > 0
+
+
+async def test_a_sensor_changed_between_two_batches_counts_from_the_second(site: Site) -> None:
+    sensor_id = await site.sensor("a")
+    writer = Writer(
+        site.store,
+        site.settings,
+        Deliveries([(site.topic("a"), b'{"v": 50, "t": 1789362000}')]),
+        asyncio.Event(),
+    )
+    await writer.run()
+    async with site.store.write() as uow:
+        (await uow.session.get_one(Sensor, sensor_id)).unit = "degF"
+    later = int((NOW - timedelta(minutes=1)).timestamp())
+    writer._source = Deliveries([(site.topic("a"), f'{{"v": 50, "t": {later}}}'.encode())])
+    await writer._store_until_stop()
+    async with site.store.read() as uow:
+        from service.records.conditions import readings_page
+
+        assert [row.value for row in await readings_page(uow, sensor_id)] == [50.0, pytest.approx(10.0)]
