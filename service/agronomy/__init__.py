@@ -1,1 +1,1 @@
-"""The science and the planning: pure functions on arrays and small frozen types. No input, output, clock or database."""
+"""The science and the planning: pure functions on arrays, small frozen types. No input, output, clock or database."""
