@@ -14,8 +14,8 @@ import os
 import shutil
 import signal
 import socket
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -63,7 +63,33 @@ async def running_broker(settings: Settings) -> AsyncIterator[BrokerHandle]:
         yield BrokerHandle(url, "external", mqtt5=True, redelivers=True)
         return
     broker_dir = settings.data_dir / "mosquitto"
-    await _end_orphan(broker_dir)
+    with _alone_in(settings.data_dir):
+        await _end_orphan(broker_dir)
+        async with _own_broker(settings, broker_dir) as handle:
+            yield handle
+
+
+@contextmanager
+def _alone_in(data_dir: Path) -> Iterator[None]:
+    """Keep the folder to ourselves: two processes would end each other's broker."""
+    data_dir.mkdir(parents=True, exist_ok=True)
+    with (data_dir / "evenleaf.lock").open("w", encoding="ascii") as held:
+        try:
+            import fcntl
+        except ImportError:  # not a POSIX system
+            yield
+            return
+        try:
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise BrokerError(
+                f"EVENLEAF_DATA_DIR={data_dir} is in use by another evenleaf process"
+            ) from error
+        yield
+
+
+@asynccontextmanager
+async def _own_broker(settings: Settings, broker_dir: Path) -> AsyncIterator[BrokerHandle]:
     host, port = _free_bind(settings.mqtt_bind)
     if host not in _LOOPBACK:
         _log.warning("EVENLEAF_MQTT_BIND=%s: whoever reaches this address can publish", settings.mqtt_bind)

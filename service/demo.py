@@ -9,6 +9,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -17,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 from seed_demo.scenario import Season, Sites, span
 from service.clock import SimulatedClock
-from service.process import Service, running_service, until_told
+from service.process import Service, listen_to_signals, running_service
 from service.records.conditions import readings_count
 from service.records.places import all_house_ids
 from service.settings import Settings, SettingsError
@@ -50,7 +51,7 @@ async def run_demo(
     then_exit: bool,
 ) -> int:
     """Run the demo, print what was concluded, and serve it unless told to exit."""
-    if settings.database_url or settings.mqtt_url:
+    if settings.database_url or settings.database_url_file or settings.mqtt_url:
         raise SettingsError(
             "the demo runs on its own store and broker: unset EVENLEAF_DATABASE_URL and EVENLEAF_MQTT_URL"
         )
@@ -63,21 +64,25 @@ async def run_demo(
         own = replace(
             settings,
             data_dir=(folder or Path(temporary)),
+            ingest=True,
             clock=clock.spec(),
             mqtt_bind=f"127.0.0.1:{_free_port(1883)}",
             port=_free_port(settings.port),
         )
-        async with running_service(own) as service:
+        stop = asyncio.Event()
+        listen_to_signals(stop)
+        async with running_service(own, stop) as service:
             outcome = await _run(service, season, sites, seed, say)
-            _print(outcome, as_json=as_json)
-            if not then_exit:
-                await _serve_on(service, say)
-    return 0
+            if outcome is not None:
+                _print(outcome, as_json=as_json)
+                if not then_exit:
+                    await _serve_on(service, say)
+            return 1 if service.failures else 0
 
 
 async def _run(
     service: Service, season: Season, sites: Sites, seed: int, say: Callable[[str], None]
-) -> Outcome:
+) -> Outcome | None:
     assert service.broker is not None  # noqa: S101 - the demo's settings always have one
     async with service.store.write() as uow:
         _, secret = await create_token(
@@ -98,6 +103,7 @@ async def _run(
         },
         stdout=asyncio.subprocess.PIPE,
     )
+    ending = asyncio.create_task(_end_when_told(service.stop, playing))
     published, told = 0, -1
     assert playing.stdout is not None  # noqa: S101 - asked for above
     async for line in playing.stdout:
@@ -106,7 +112,11 @@ async def _run(
         if (tenth := int(10 * news["share"])) > told:
             told = tenth
             say(f"  {news['at'][:10]}: {published:>6,} readings published, {news['facts']:>3} facts recorded")
-    if await playing.wait() != 0:
+    code = await playing.wait()
+    ending.cancel()
+    if service.stop.is_set():
+        return None
+    if code != 0:
         raise RuntimeError("the simulated farm ended with an error")
     stored = await _drained(service, published)
     while await _settled(service):
@@ -120,6 +130,12 @@ async def _run(
         async with service.store.read() as uow:
             lines.append(await house_line(uow, service.clock, SYSTEM, house_id))
     return Outcome(published, stored, lines)
+
+
+async def _end_when_told(stop: asyncio.Event, playing: asyncio.subprocess.Process) -> None:
+    await stop.wait()
+    with suppress(ProcessLookupError):
+        playing.terminate()
 
 
 async def _drained(service: Service, published: int) -> int:
@@ -144,7 +160,7 @@ async def _serve_on(service: Service, say: Callable[[str], None]) -> None:
     say(
         f"Serving {service.url} (API pages at {service.url}/docs). The demo's clock stands still. Ctrl-C ends it."
     )
-    await until_told(asyncio.Event())
+    await service.stop.wait()
 
 
 def _free_port(wanted: int) -> int:

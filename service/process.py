@@ -187,9 +187,3 @@ def listen_to_signals(stop: asyncio.Event) -> None:
     loop = asyncio.get_running_loop()
     for name in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(name, stop.set)
-
-
-async def until_told(stop: asyncio.Event) -> None:
-    """Wait until SIGINT, SIGTERM or something else sets ``stop``."""
-    listen_to_signals(stop)
-    await stop.wait()

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from litestar import get
 from litestar.params import QueryParameter
-from msgspec import UNSET, Meta, UnsetType
+from msgspec import UNSET, Meta, UnsetType, field
 
 from service.api.bodies import Page, View, view
 from service.api.operations import PAGE, READ, After, Asker, Limit, OfHouse, RowId, Uow
@@ -90,7 +90,7 @@ class AdviceView(View):
     interval_days: Annotated[float, Meta(description="Days between two seedings as practised.")]
     advised_interval_days: Annotated[float, Meta(description="Days between two seedings as advised.")]
     cells_per_seeding: int
-    from_on: Annotated[date, Meta(description="First local day it holds for.")]
+    from_on: Annotated[date, Meta(description="First local day it holds for.")] = field(name="from")
     probability: Annotated[float, Meta(description="Of the direction advised, 0 to 1.")]
     seedings: list[SeedingView]
     outcome: Annotated[dict[str, Any], Meta(description="Figures with and without the change.")]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import select
+from sqlalchemy import select, text
 
 from service.records.listing import narrow, page
 from service.records.store import UnitOfWork
@@ -16,7 +16,9 @@ async def find_token(uow: UnitOfWork, secret_hash: str) -> Token | None:
 
 
 async def any_token(uow: UnitOfWork) -> bool:
-    """Return whether there is any token, revoked ones included."""
+    """Return whether there is any token, revoked ones included; nobody makes one until this transaction ends."""
+    if uow.dialect == "postgresql":  # a write transaction of SQLite is alone anyway
+        await uow.session.execute(text("LOCK TABLE token IN SHARE ROW EXCLUSIVE MODE"))
     return await uow.session.scalar(select(Token.id).limit(1)) is not None
 
 

@@ -169,7 +169,7 @@ async def test_advice_and_alerts(client: httpx.AsyncClient, store: Store, place:
     path = f"/v1/successions/{place.succession['id']}/advice"
     items = (await client.get(path)).json()["items"]
     assert [item["decision"] for item in items] == ["shorten", "hold"]
-    assert items[0]["fromOn"] == "2026-09-17"
+    assert items[0]["from"] == "2026-09-17"
     assert items[0]["seedings"] == [{"on": "2026-09-17", "cells": 200}]
 
     async def kinds(**params: object) -> list[str]:

@@ -204,7 +204,7 @@ async def test_postgresql_stopped_for_some_seconds(
             await asyncio.to_thread(own_postgresql.stop)
             assert await publishing == count // 2
             assert await asyncio.to_thread(publish, broker.url, messages[count // 2 :]) == count - count // 2
-            await asyncio.sleep(3.0)
+            await asyncio.sleep(10.0)
             await asyncio.to_thread(own_postgresql.start)
 
             async def complete() -> bool:

@@ -88,6 +88,17 @@ async def test_a_taken_port_is_said_with_the_settings_to_change(tmp_path: Path) 
                 pass
 
 
+async def test_two_processes_do_not_share_a_folder(tmp_path: Path) -> None:
+    settings = Settings(data_dir=tmp_path, mqtt_bind="127.0.0.1:0")
+    async with running_broker(settings) as first:
+        with pytest.raises(BrokerError, match="EVENLEAF_DATA_DIR"):
+            async with running_broker(settings):
+                raise AssertionError("a second broker in the same folder")
+        assert await asyncio.to_thread(publish, first.url, [("evenleaf/still/here", b"1")]) == 1
+    async with running_broker(settings) as again:
+        assert again.kind == first.kind
+
+
 async def test_our_own_broker_is_quiet_and_takes_messages(
     broker: BrokerHandle, caplog: pytest.LogCaptureFixture
 ) -> None:
