@@ -2,6 +2,10 @@
 
 A profile is a TOML file in ``service/agronomy/crops``; each parameter is ``{value = ..., source = "..."}``.
 This module turns the parsed file into a :class:`CropProfile` and refuses what is missing, unknown or absurd.
+
+A crop is ready by weight: when the shoots of a site weigh ``target_fresh_g``. A head is cut whole and leaves its
+site. A herb of several ``cuts`` leaves ``left_share`` of that weight standing, from which it regrows to the target
+for the next cut; after the last one the site is free.
 """
 
 from __future__ import annotations
@@ -41,12 +45,33 @@ class CropProfile:
     open_ceiling_c: float
     leaf_spread: float  # relative standard deviation of the leaf rate before counts
     growth_spread: float  # the same of growth before weights
+    heat_limit_c: float | None = None  # above it in the first two days, seeds may not germinate
+    cuts: int = 1  # harvests of a planting
+    left_share: float = 0.0  # of the shoot weight, left standing by every cut but the last
     sources: Mapping[str, str]
 
     @property
     def transplant_leaves(self) -> float:
         """Leaves at which a transplant is planned: the middle of the window."""
         return 0.5 * (self.window_open_leaves + self.window_close_leaves)
+
+    @property
+    def target_dry_g(self) -> float:
+        """Shoot dry matter of a plant that is ready."""
+        return self.target_fresh_g * self.dry_matter_fraction
+
+    def left_dry_g(self, cut_g: float | None) -> float:
+        """Shoot dry matter that a cut leaves standing.
+
+        Parameters
+        ----------
+        cut_g : float or None
+            Fresh weight taken off a plant; none: not weighed, what a plant at its target gives.
+        """
+        taken = self.target_fresh_g * (1.0 - self.left_share) if cut_g is None else cut_g
+        # A cut heavier than the target does not make the next one ready at once.
+        left = min(taken * self.left_share / (1.0 - self.left_share), self.left_share * self.target_fresh_g)
+        return left * self.dry_matter_fraction
 
 
 _BOUNDS: dict[str, tuple[float, float]] = {
@@ -70,7 +95,11 @@ _BOUNDS: dict[str, tuple[float, float]] = {
     "open_ceiling_c": (20, 50),
     "leaf_spread": (0.01, 0.5),
     "growth_spread": (0.01, 0.5),
+    "heat_limit_c": (15, 45),
+    "cuts": (1, 12),
+    "left_share": (0.02, 0.9),
 }
+_OPTIONAL = {"heat_limit_c", "cuts", "left_share"}
 
 
 def parse_profile(name: str, document: Mapping[str, Any]) -> CropProfile:
@@ -79,12 +108,12 @@ def parse_profile(name: str, document: Mapping[str, Any]) -> CropProfile:
     Raises
     ------
     ProfileError
-        If a parameter is missing, unknown, without a source or out of bounds, or if cardinal temperatures or the
-        transplant window are not in order.
+        If a parameter is missing, unknown, without a source or out of bounds, if cardinal temperatures or the
+        transplant window are not in order, or if what several cuts leave standing is not said.
     """
     given = {k: v for k, v in document.items() if k != "species"}
     wanted = {f.name for f in fields(CropProfile)} - {"name", "species", "sources"}
-    if missing := sorted(wanted - given.keys()):
+    if missing := sorted(wanted - _OPTIONAL - given.keys()):
         raise ProfileError(f"{name}: missing {', '.join(missing)}")
     if unknown := sorted(given.keys() - wanted):
         raise ProfileError(f"{name}: unknown {', '.join(unknown)}")
@@ -102,4 +131,10 @@ def parse_profile(name: str, document: Mapping[str, Any]) -> CropProfile:
             raise ProfileError(f"{name}: {kind}_base_c, {kind}_optimum_c and {kind}_ceiling_c must rise")
     if not values["window_open_leaves"] < values["window_close_leaves"]:
         raise ProfileError(f"{name}: window_open_leaves must be below window_close_leaves")
-    return CropProfile(name=name, species=str(document.get("species", "")), sources=sources, **values)
+    cuts = values.pop("cuts", 1.0)
+    if not cuts.is_integer():
+        raise ProfileError(f"{name}: cuts = {cuts:g} is not a whole number")
+    if (cuts > 1) != ("left_share" in values):
+        raise ProfileError(f"{name}: left_share belongs to more than one of cuts, and there are {cuts:g}")
+    species = str(document.get("species", ""))
+    return CropProfile(name=name, species=species, sources=sources, cuts=int(cuts), **values)

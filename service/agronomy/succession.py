@@ -46,10 +46,12 @@ class Curve(NamedTuple):
     transplant_h: Array  # (points, members)
     harvest_h: Array  # (points, members); inf: not reached
     light_harvest_h: Array  # the same for light heads
+    clear_h: Array | None = None  # last harvest of a crop of several cuts; none: there is but one
+    light_clear_h: Array | None = None
 
 
 class Occupants(NamedTuple):
-    """Groups of plants that hold sites from transplant to harvest; epoch hours, shape (groups, members)."""
+    """Groups of plants that hold sites from transplant to last harvest; epoch hours, shape (groups, members)."""
 
     transplant_h: Array
     harvest_h: Array
@@ -65,12 +67,20 @@ class Coming(NamedTuple):
     plants: float  # a seeding
 
 
+class Outage(NamedTuple):
+    """Sites that are out of use for a while."""
+
+    from_h: float
+    to_h: float
+    sites: float
+
+
 class Waiting(NamedTuple):
     """A group of seedlings on the nursery table that wants sites; epoch hours, medians."""
 
     window_open_h: float
     window_close_h: float
-    harvest_h: float
+    harvest_h: float  # the last one
     plants: float
     own: bool = True  # of the succession that is advised
 
@@ -103,7 +113,7 @@ class Advice:
     gap_with_days: float | None
     sites_needed: float  # at the peak, if harvests were to stay even
     sites_peak_h: float | None
-    sites: int
+    sites: int  # in use at that peak
     sites_needed_light: float  # the same, cutting light heads
     sites_needed_advised: float  # at the peak while coming seedings stand there
     skipped: int  # seedings to leave out before going on
@@ -198,8 +208,16 @@ def occupancy(transplant_h: Array, harvest_h: Array, plants: Array, moments_h: A
     return np.asarray(held @ plants)
 
 
+def capacity(sites: float, outages: Sequence[Outage], moments_h: Array) -> Array:
+    """Return the sites that are in use at each moment: all, less those that are out."""
+    left = np.full(moments_h.shape, float(sites))
+    for outage in outages:
+        left -= np.where((outage.from_h <= moments_h) & (moments_h < outage.to_h), outage.sites, 0.0)
+    return np.asarray(np.maximum(left, 0.0))
+
+
 def place_waiting(
-    waiting: Sequence[Waiting], free_from: Array, moments_h: Array, sites: int
+    waiting: Sequence[Waiting], free_from: Array, moments_h: Array, sites: float | Array
 ) -> list[tuple[int, float]]:
     """Put waiting seedlings on sites as they fall free, oldest first, and name those that pass their window.
 
@@ -211,7 +229,7 @@ def place_waiting(
         Sites held by what stands in the channels already.
     moments_h : ndarray, shape (moments,)
         Rising moments, a day apart.
-    sites : int
+    sites : float or ndarray, shape (moments,)
         Capacity.
 
     Returns
@@ -225,7 +243,8 @@ def place_waiting(
         group = waiting[index]
         room = (held + group.plants <= sites) & (moments_h >= group.window_open_h - HOURS)
         found = float(moments_h[np.argmax(room)]) if room.any() else np.inf
-        if found > group.window_close_h + HOURS:
+        # A window that has closed already was not missed for want of sites, if there are some today.
+        if found > max(group.window_close_h, float(moments_h[0])) + HOURS:
             late.append((index, found))
         if np.isfinite(found):
             wait = max(0.0, found - 0.5 * (group.window_open_h + group.window_close_h))
@@ -245,6 +264,7 @@ def advise(
     waiting: Sequence[Waiting],
     sites: int,
     previous: tuple[Decision, Binding] | None = None,
+    outages: Sequence[Outage] = (),
 ) -> Advice:
     """Advise a succession.
 
@@ -270,6 +290,8 @@ def advise(
         Capacity of the zone.
     previous : tuple, optional
         Decision and binding limit of the advice in force; a change needs better evidence than keeping it.
+    outages : sequence of Outage
+        Sites of the zone that are out of use for a while.
 
     Returns
     -------
@@ -313,16 +335,19 @@ def advise(
             sum(_sites_of(c, begin if c is not own else now_h, days, light) for c in (own, *others))
         )
 
-    need, need_h = _peak(held() + coming(advised), days)
-    need_light, _ = _peak(held(light=True) + coming(advised, light=True), days)
-    placed = place_waiting(waiting, _standing_only(standing, now_h, days), days, sites)
+    open_sites = capacity(sites, outages, days)
+    # Seedings cannot help what stands on sites that are taken out before their plants come.
+    usable = np.where(coming(now_interval) > 0.0, open_sites, sites)
+    need, need_h, room = _peak(held() + coming(advised), usable, days, sites)
+    need_light, _, _ = _peak(held(light=True) + coming(advised, light=True), usable, days, sites)
+    placed = place_waiting(waiting, _standing_only(standing, now_h, days), days, open_sites)
     late = [(index, found) for index, found in placed if waiting[index].own]
-    threshold = sites * (SITES_OFF if previous and previous[1] == "sites" else SITES_ON)
+    threshold = room * (SITES_OFF if previous and previous[1] == "sites" else SITES_ON)
     binding: Binding = "continuity"
     cells, skip, every = programme.cells, 0, advised
     if need > threshold:
         binding = "sites"
-        every, skip, share = _fit(max(now_interval, continuity), sites - held(), plants, coming)
+        every, skip, share = _fit(max(now_interval, continuity), usable - held(), plants, coming)
         cells = max(1, int(share * programme.cells))
         begin = _moments(s0, every, now_h, curve)[skip:][:1]
         advised = float(begin[0] - s0) / HOURS if skip and begin.size else every
@@ -357,7 +382,7 @@ def advise(
         gap_with_days=_gap(curve, np.array(seedings), s0, h0),
         sites_needed=need,
         sites_peak_h=need_h,
-        sites=sites,
+        sites=round(room),
         sites_needed_light=need_light,
         sites_needed_advised=_peak_while_coming(held(), cells / programme.cells * coming(every, skip), cells),
         skipped=skip,
@@ -398,19 +423,22 @@ def _standing_only(standing: Occupants, now_h: float, days: Array) -> Array:
 def _sites_of(seedings: Coming, begin_h: float, days: Array, light: bool) -> Array:
     moments = seedings.seedings_h[seedings.seedings_h >= begin_h]
     curve = seedings.curve
+    clear = curve.harvest_h if curve.clear_h is None else curve.clear_h
+    light_clear = curve.light_harvest_h if curve.light_clear_h is None else curve.light_clear_h
     return occupancy(
         at(curve.transplant_h, curve.seeding_h, moments),
-        at(curve.light_harvest_h if light else curve.harvest_h, curve.seeding_h, moments),
+        at(light_clear if light else clear, curve.seeding_h, moments),
         np.full(moments.size, seedings.plants),
         days,
     )
 
 
-def _peak(demand: Array, days: Array) -> tuple[float, float | None]:
+def _peak(demand: Array, usable: Array, days: Array, sites: int) -> tuple[float, float | None, float]:
+    """Demand, moment and usable sites where most are short or fewest are left."""
     if not demand.size:
-        return 0.0, None
-    top = int(np.argmax(demand))
-    return float(demand[top]), float(days[top])
+        return 0.0, None, float(sites)
+    top = int(np.argmax(demand - usable))
+    return float(demand[top]), float(days[top]), float(usable[top])
 
 
 def _peak_while_coming(held: Array, coming: Array, least: float) -> float:
@@ -464,5 +492,7 @@ def _gap(curve: Curve, moments: Array, s0: float, h0: Array) -> float | None:
     if not moments.size:
         return None
     last = np.median(at(curve.harvest_h, curve.seeding_h, moments[-1:]))
-    gap = float(last - np.median(h0)) / HOURS / moments.size
-    return gap if np.isfinite(gap) else None
+    first = np.median(h0)
+    if not (np.isfinite(first) and np.isfinite(last)):
+        return None
+    return float(last - first) / HOURS / moments.size

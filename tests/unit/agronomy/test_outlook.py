@@ -1,10 +1,12 @@
 """The outlook: stable luck, measured hours kept, honest where nothing was measured."""
 
+import timeit
+
 import numpy as np
 import pytest
 
 from service.agronomy import light, sun
-from service.agronomy.outlook import Measured, Site, clearness_mean, outlook
+from service.agronomy.outlook import Course, Measured, Pushed, Setting, Site, clearness_mean, outlook
 
 SITE = Site(
     latitude_deg=50.0,
@@ -39,7 +41,7 @@ def test_without_history_light_follows_the_sun_of_the_latitude():
     expected = (
         light.light_mol_from_global_mj(sun.extraterrestrial_radiation_mj(50.0, day_of_year))
         * 0.6
-        * clearness_mean(50.0)
+        * clearness_mean(50.0, day_of_year)
     )
     months = daily(out).mean(axis=0).reshape(10, 30).mean(axis=1)
     np.testing.assert_allclose(months, expected.reshape(10, 30).mean(axis=1), rtol=0.08)
@@ -116,3 +118,210 @@ def test_dark_polar_winter_is_dark_and_finite():
     out = outlook(site, Measured.none(), 24 * 20_810, np.zeros(24 * 10), 10, 1)  # around the solstice
     assert out.light_mol.max() == pytest.approx(0.0, abs=1e-6)
     assert np.isfinite(out.temp_c).all()
+
+
+# --------------------------------------------------------------------------- spread, spells, persistence
+
+
+def years(count=2, until=NOW, seed=5, sigma=0.35):
+    """Measured years whose days are bright and dull by chance, in spells."""
+    days = 365 * count
+    generator = np.random.default_rng(seed)
+    wander = np.zeros(days)
+    for day in range(1, days):
+        wander[day] = 0.4 * wander[day - 1] + generator.standard_normal()
+    known = history(days=days, clearness=1.0, until=until)
+    clearness = np.clip(0.35 + 0.15 * wander, 0.04, 0.72)
+    temp = 19.0 + np.repeat(2.0 * (clearness - 0.35) + generator.standard_normal(days), 24)
+    return known._replace(light_mol=known.light_mol * np.repeat(clearness, 24), temp_c=temp)
+
+
+def spell(known, days, clearness, temp=None):
+    """Let the last measured days be of one clearness and temperature."""
+    tail = history(days=days, clearness=clearness)
+    mol, temp_c = known.light_mol.copy(), known.temp_c.copy()
+    mol[-24 * days :] = tail.light_mol
+    if temp is not None:
+        temp_c[-24 * days :] = temp
+    return known._replace(light_mol=mol, temp_c=temp_c)
+
+
+def test_a_dull_spell_makes_dull_days_likelier_and_fades():
+    known = years()
+    dull, bright = (daily(look(spell(known, 4, c), members=200)).mean(axis=0) for c in (0.06, 0.65))
+    ratio = dull / bright
+    assert ratio[0] < 0.75
+    assert ratio[0] < ratio[2] < ratio[8:20].mean()
+    assert ratio[8:20].mean() == pytest.approx(1.0, abs=0.15)  # the slow part of a spell so extreme
+
+
+def test_a_cold_spell_goes_on_for_some_days():
+    known = years()
+    cold, warm = (look(spell(known, 4, 0.35, t), members=200).temp_c for t in (16.5, 22.0))
+    apart = (warm - cold).mean(axis=0).reshape(-1, 24).mean(axis=1)
+    assert apart[0] > 0.5
+    assert apart[0] > apart[3] > apart[15]
+    assert abs(apart[15:].mean()) < 0.3
+
+
+def test_a_dark_morning_says_something_of_the_afternoon():
+    until = NOW + 11
+    known = history(days=400, until=until)
+    generator = np.random.default_rng(2)
+    known = known._replace(light_mol=known.light_mol * np.repeat(generator.uniform(0.3, 2.0, 401), 24)[:9600])
+    afternoons = []
+    for factor in (0.1, 2.0):
+        morning = known.light_mol.copy()
+        morning[-11:] = history(days=1, until=until).light_mol[-11:] * factor
+        out = look(known._replace(light_mol=morning), first=NOW, days=1, members=200)
+        np.testing.assert_array_equal(out.light_mol[:, :11], np.tile(morning[-11:], (200, 1)))
+        afternoons.append(out.light_mol[:, 11:].sum(axis=1).mean())
+    assert afternoons[0] < 0.7 * afternoons[1]
+
+
+def test_months_vary_more_than_independent_days_would():
+    out = daily(look(years(2), days=120, members=400))
+    day = out.std(axis=0) / out.mean(axis=0)
+    month = out[:, 60:90].sum(axis=1)
+    independent = np.sqrt((out[:, 60:90].var(axis=0)).sum())
+    assert month.std() > 1.4 * independent
+    assert 0.25 < day[60:].mean() < 0.6  # days vary as they did
+
+
+def test_one_year_leaves_more_doubt_about_a_month_than_many():
+    one, many = (daily(look(years(n), days=90, members=400))[:, 30:60].sum(axis=1) for n in (1, 6))
+    assert one.std() / one.mean() > 1.05 * many.std() / many.mean()
+
+
+def test_members_keep_to_what_the_sky_allows():
+    out = daily(look(years(), days=200, members=200))
+    day_of_year = sun.day_of_year(NOW + 24 * np.arange(200) + 12)
+    above = light.light_mol_from_global_mj(sun.extraterrestrial_radiation_mj(50.0, day_of_year)) * 0.6
+    assert (out / above).max() <= 0.85
+    assert out.min() > 0.0
+
+
+def test_one_more_measured_day_changes_far_days_little():
+    known = years()
+    before = daily(look(known, members=100))
+    day = slice(-24, None)
+    less = Measured(*(column[:-24] for column in known))
+    after = daily(look(less, first=NOW, members=100))
+    assert known.hour[day].size == 24
+    moved = np.abs(before - after)[:, 15:].mean() / before[:, 15:].std(axis=0).mean()
+    assert moved < 0.15
+
+
+# --------------------------------------------------------------------------- the house changes
+
+
+def painted(from_hour, factor=0.6, heat=(18.0, 16.0)):
+    columns = ([1.0, factor], [18.0, heat[0]], [16.0, heat[1]], [24.0, 24.0])
+    return Course(np.array([-np.inf, from_hour]), Setting(*(np.array(c) for c in columns)))
+
+
+def changed(measured, course, days=DAYS, pushed=None, members=40):
+    return outlook(SITE, measured, NOW, np.zeros(24 * days), members, 3, course, pushed)
+
+
+def test_shade_paint_to_come_takes_its_share():
+    known = years()
+    plain, shaded = daily(look(known)), daily(changed(known, painted(NOW + 24 * 10)))
+    np.testing.assert_allclose(shaded[:, :10], plain[:, :10])
+    np.testing.assert_allclose(shaded[:, 11:], 0.6 * plain[:, 11:])
+
+
+def test_days_measured_under_paint_are_read_as_such():
+    known = years()
+    under = known._replace(light_mol=known.light_mol * np.where(known.hour >= NOW - 24 * 90, 0.6, 1.0))
+    course = Course(
+        np.array([-np.inf, NOW - 24 * 90, NOW]),
+        Setting(*(np.array(c) for c in ([1.0, 0.6, 1.0], [18.0] * 3, [16.0] * 3, [24.0] * 3))),
+    )
+    # Which of several days alike in light is taken may differ: paint bears on warmth.
+    read = daily(changed(under, course, members=200)).mean(axis=0)
+    np.testing.assert_allclose(read, daily(look(known, members=200)).mean(axis=0), rtol=0.01)
+    mistaken = daily(look(under, members=200)).mean(axis=0)
+    assert (mistaken[:10] < 0.92 * read[:10]).all()
+
+
+def test_a_lower_heating_set_point_lets_the_house_cool():
+    winter = history(days=300, temp=18.0)
+    warm, cool = changed(winter, None, days=150), changed(winter, painted(NOW, 1.0, (12.0, 8.0)), days=150)
+    last = slice(-24 * 30, None)
+    assert cool.temp_c[:, last].mean() < warm.temp_c[:, last].mean() - 3.0
+    assert cool.temp_c.min() >= 8.0
+
+
+# --------------------------------------------------------------------------- a weather forecast
+
+
+def forecast(clearness, days=6, issued=NOW, temp=10.0, first=NOW):
+    hour = np.arange(first, first + 24 * days, dtype=np.int64)
+    radiation = sun.extraterrestrial_hourly_mj(50.0, 5.0, hour) * clearness / 0.0036
+    return Pushed(hour, np.full(hour.size, float(issued)), radiation, np.full(hour.size, temp))
+
+
+def test_members_follow_a_forecast_less_and_less():
+    known = years()
+    plain = daily(look(known, members=200))
+    out = daily(changed(known, None, pushed=forecast(0.65), members=200))
+    potential = daily(changed(known, painted(-np.inf, 1.0), members=200)) * 0 + (
+        light.light_mol_from_global_mj(
+            sun.extraterrestrial_radiation_mj(50.0, sun.day_of_year(NOW + 24 * np.arange(DAYS) + 12))
+        )
+        * 0.6
+    )
+    clearness = out / potential
+    assert clearness[:, 0].mean() == pytest.approx(0.65, rel=0.1)
+    spread = clearness.std(axis=0) / (plain / potential).std(axis=0)
+    assert spread[0] < 0.6
+    assert spread[0] < spread[3] < spread[5] < 1.3
+    apart = np.abs(out - plain).mean(axis=0) / plain.mean(axis=0)
+    assert apart[5] > apart[7] > apart[9] > apart[20]
+    np.testing.assert_allclose(out[:, 25:], plain[:, 25:], rtol=1e-6)
+
+
+def test_a_warm_forecast_warms_the_house_and_only_in_its_span():
+    known = years()
+    warm = changed(known, None, pushed=forecast(0.3, temp=30.0)).temp_c
+    plain = look(known).temp_c
+    assert (warm - plain)[:, 10:20].mean() > 2.0
+    np.testing.assert_array_equal(warm[:, 24 * 7 :], plain[:, 24 * 7 :])
+
+
+def test_no_forecast_and_a_stale_one_change_nothing():
+    known = years()
+    plain = look(known)
+    for pushed in (
+        Pushed.none(),
+        forecast(0.65, issued=NOW - 24 * 11),
+        forecast(0.65, first=NOW - 24 * 20, issued=NOW - 24 * 20),
+    ):
+        out = changed(known, None, pushed=pushed)
+        np.testing.assert_allclose(out.light_mol, plain.light_mol, rtol=1e-12)
+        np.testing.assert_array_equal(out.temp_c, plain.temp_c)
+
+
+def test_a_forecast_does_not_touch_measured_hours_and_half_of_it_is_enough():
+    known = years(until=NOW + 12)
+    pushed = forecast(0.65, days=2)
+    pushed = pushed._replace(temp_out_c=np.full(48, np.nan))
+    out, plain = changed(known, None, pushed=pushed), changed(known, None)
+    np.testing.assert_array_equal(out.light_mol[:, :12], plain.light_mol[:, :12])
+    np.testing.assert_array_equal(out.temp_c, plain.temp_c)
+    assert np.isfinite(out.light_mol).all()
+    assert out.light_mol[:, 12:24].std(axis=0).max() < plain.light_mol[:, 12:24].std(axis=0).max()
+
+
+def test_a_forecast_works_without_history():
+    out = daily(changed(Measured.none(), None, pushed=forecast(0.65), members=200))
+    plain = daily(changed(Measured.none(), None, members=200))
+    assert out[:, 0].std() < 0.7 * plain[:, 0].std()
+    assert out[:, 0].mean() > 1.2 * plain[:, 0].mean()
+
+
+def test_two_hundred_members_of_two_hundred_days_take_a_moment():
+    known = years()
+    best = min(timeit.repeat(lambda: look(known, days=200, members=200), number=1, repeat=4))
+    assert best < 0.6  # 0.1 s on an idle core; room for a busy one

@@ -96,3 +96,29 @@ def test_tolerance_is_for_four_or_two_replicates():
 def test_standards_are_percentages():
     assert all(0 < percent < 100 for percent in seed.FEDERAL_STANDARD_PERCENT.values())
     assert not {"basil", "coriander", "arugula"} & seed.FEDERAL_STANDARD_PERCENT.keys()
+
+
+# --------------------------------------------------------------------------- heat after seeding
+
+
+@given(
+    temps=st.lists(st.floats(0.0, 45.0), min_size=1, max_size=100),
+    start=st.floats(0.0, 60.0),
+    limit=st.floats(20.0, 35.0),
+)
+def test_hot_hours_are_at_most_the_span_and_fall_with_the_limit(temps, start, limit):
+    rows = np.array([temps, temps[::-1]])
+    found = seed.hot_hours(rows, [start, start], limit)
+    assert found.shape == (2, 2)
+    assert ((found >= -1e-9) & (found <= seed.HEAT_SPAN_H + 1e-9)).all()
+    assert (seed.hot_hours(rows, [start, start], limit + 1.0) <= found + 1e-9).all()
+    early = seed.hot_hours(rows, [start], limit, 20.0)
+    assert np.allclose(early + seed.hot_hours(rows, [start + 20.0], limit, 28.0), found[:1])
+
+
+def test_hot_hours_by_hand():
+    temps = np.full((1, 100), 20.0)
+    temps[0, 10:20] = 30.0
+    # Seeded half an hour into the heat, before it, after it, and before all that is known.
+    assert seed.hot_hours(temps, [10.5, 0.0, 20.0, -45.0], 25.7)[:, 0].tolist() == [9.5, 10.0, 0.0, 0.0]
+    assert seed.hot_hours(temps, [0.0], 30.0).item() == 0.0  # at the limit it is not too hot

@@ -42,6 +42,7 @@ def advise(
     waiting=(),
     previous=None,
     duration=None,
+    outages=(),
     **options,
 ):
     members = c.harvest_h.shape[1]
@@ -60,6 +61,7 @@ def advise(
         waiting,
         sites,
         previous,
+        outages,
     )
 
 
@@ -237,3 +239,40 @@ def test_a_full_zone_leaves_out_seedings_before_it_starves_them():
     assert advice.cells >= 75
     # The first seeding after the pause is transplanted when the sites are free again.
     assert advice.seedings_h[0] + 15 * DAY >= NOW + 39 * DAY
+
+
+# --------------------------------------------------------------------------- sites out of use
+
+
+def test_sites_that_are_out_lessen_the_capacity_of_their_days():
+    days = NOW + DAY * np.arange(6.0)
+    outages = [law.Outage(NOW + DAY, NOW + 3 * DAY, 100.0), law.Outage(NOW + 2 * DAY, NOW + 4 * DAY, 250.0)]
+    assert law.capacity(300, outages, days).tolist() == [300, 200, 0, 50, 300, 300]
+
+
+def test_a_cleaning_that_meets_coming_seedings_makes_sites_bind():
+    def duration(_day):
+        return 45.0
+
+    c = curve(duration)
+    need = advise(c, duration=duration).sites_needed
+    roomy = int(1.5 * need)
+    assert advise(c, duration=duration, sites=roomy).binding == "continuity"
+    # From when the first coming seedings stand in the channels.
+    cleaning = law.Outage(NOW + 30 * DAY, NOW + 45 * DAY, roomy - 0.5 * need)
+    found = advise(c, duration=duration, sites=roomy, outages=[cleaning])
+    assert found.binding == "sites"
+    assert found.sites == pytest.approx(0.5 * need, abs=1)
+    assert NOW + 30 * DAY <= found.sites_peak_h < NOW + 45 * DAY
+    assert found.cells < 100 or found.skipped or found.advised_interval_days > 7.0
+    # One that is over before they come is of no concern to them.
+    early = law.Outage(NOW, NOW + 2 * DAY, float(roomy))
+    assert advise(c, duration=duration, sites=roomy, outages=[early]).binding == "continuity"
+
+
+def test_seedlings_wait_while_sites_are_out():
+    days = NOW + DAY * np.arange(40.0)
+    group = law.Waiting(NOW + 2 * DAY, NOW + 5 * DAY, NOW + 30 * DAY, 80.0)
+    usable = law.capacity(100, [law.Outage(NOW, NOW + 12 * DAY, 50.0)], days)
+    assert law.place_waiting([group], np.zeros(40), days, 100) == []
+    assert law.place_waiting([group], np.zeros(40), days, usable) == [(0, NOW + 12 * DAY)]

@@ -1,0 +1,292 @@
+r"""Calibration: what a farm's own counts, weights and cuts say about its multipliers.
+
+Crops differ from their profile by one multiplier on the leaf rate and one on growth. Each is learnt by itself,
+on the log scale. A *cell* is one cultivar in one house; the log multiplier of batch :math:`b` of a cell is
+
+.. math:: \theta_b = crop + cultivar + house + house \times cultivar + season + batch
+
+in which every term is normal around zero. The season is a smooth yearly wave of the crop over the dates of seeding: no
+model is equally right in dim and in bright light, and what last spring's batches showed holds for this spring's more
+than what the winter's did. The first four share the variance of the profile's spread by
+:data:`SHARES`, so a cell borrows from the same cultivar in other houses and from other cultivars of its house
+(partial pooling [1]_); the batch terms have a spread of their own, learnt by crop. The house term is scaled by the
+spread of each crop: where a profile is less sure, a house may differ more.
+
+Evidence says that a batch's log multiplier lies between two bounds; where they are equal, it was measured, with a
+normal error. Several pieces about one batch share its batch term and so never count as several batches. Wrong
+records happen: errors of measurements and batch terms are taken as Student-t, fitted by the EM algorithm as normal
+ones with weights [2]_, and one in twenty bounds is taken to be wrong.
+
+References
+----------
+.. [1] A. Gelman et al., "Bayesian Data Analysis", 3rd ed., 2013, chapters 5 and 15.
+.. [2] K. L. Lange, R. J. A. Little and J. M. G. Taylor, "Robust statistical modeling using the t distribution",
+   Journal of the American Statistical Association 84, 1989, pp. 881-896. Cited from memory for the scheme only.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+SHARES = {"crop": 0.25, "cultivar": 0.25, "house": 0.30, "house_cultivar": 0.20}
+"""Share of the profile's variance that each term has; assumed."""
+
+SEASON_SHARES = (0.12, 0.04)
+"""Share of the profile's variance that a yearly wave and its half-yearly one have, before those; assumed."""
+
+BATCH_SPREAD = 0.07
+"""Batch-to-batch standard deviation of a log multiplier before anything was measured; assumed."""
+
+BATCH_SPREAD_WEIGHT = 6.0
+"""How many batches that assumption is worth; assumed."""
+
+DRIFT_PER_WEEK = 0.05
+"""How far a batch's log multiplier may drift in a week, as the model errs by stage and season; assumed."""
+
+ERROR_FREEDOM = 5.0  # degrees of freedom of measurement errors
+BATCH_FREEDOM = 8.0  # of batch terms
+WRONG_SHARE = 0.05  # of the bounds that are taken to be wrong
+ROUNDS = 25
+
+_T_VARIANCE = BATCH_FREEDOM / (BATCH_FREEDOM - 2.0)  # variance of a Student-t variable over its squared scale
+
+# Weights taken as known say too much: a Student-t variable has (f + 1) / (f + 3) of that information [2]_, a normal
+# one all of it. Real errors lie between, hence the square root; simulated farms get honest ranges by it.
+_TOLD_BY_ERRORS = float(np.sqrt((ERROR_FREEDOM + 1.0) / (ERROR_FREEDOM + 3.0)))
+_TOLD_BY_BATCHES = float(np.sqrt((BATCH_FREEDOM + 1.0) / (BATCH_FREEDOM + 3.0)))
+
+
+class Cells(NamedTuple):
+    """Cultivars in houses, each array of shape (cells,). Numbers only tell equal from different."""
+
+    house: Index
+    crop: Index
+    cultivar: Index  # of one crop each
+    spread: Array  # prior standard deviation of the log multiplier
+
+
+class Season(NamedTuple):
+    """When in the year batches were seeded."""
+
+    batch: Array  # (batches,), share of the year gone by, 0..1
+    now: float  # of what is seeded now
+
+
+class Evidence(NamedTuple):
+    """What was found, each array of shape (pieces,). Log multipliers."""
+
+    batch: Index  # row of ``batch_cell``
+    low: Array  # -inf: open
+    high: Array  # inf: open; equal to ``low``: measured
+    sd: Array  # error of the measurement, or of where the bounds lie; above 0
+
+    @classmethod
+    def none(cls) -> Evidence:
+        """Return no evidence."""
+        return cls(np.empty(0, dtype=np.intp), np.empty(0), np.empty(0), np.empty(0))
+
+
+def aged(sd: Array, batch: Index, at_h: Array) -> Array:
+    """Widen the errors of what was found earlier of a batch than its last: the model may have drifted since.
+
+    Parameters
+    ----------
+    sd : ndarray, shape (pieces,)
+        Errors of log multipliers.
+    batch : ndarray of int, shape (pieces,)
+        Which batch each is about.
+    at_h : ndarray, shape (pieces,)
+        When. [h]
+    """
+    if not sd.size:
+        return sd
+    last = np.full(int(batch.max()) + 1, -np.inf)
+    np.maximum.at(last, batch, at_h)
+    return np.asarray(np.hypot(sd, DRIFT_PER_WEEK * (last[batch] - at_h) / 168.0))
+
+
+class Posterior(NamedTuple):
+    """What is believed of log multipliers, and why."""
+
+    mean: Array  # (cells,), of what is seeded now
+    sd: Array  # (cells,), of what is common to the batches of a cell
+    batch_spread: Array  # (cells,), standard deviation between batches
+    batches: Array  # (cells,), how many thoroughly measured batches its own evidence is worth
+    batch_mean: Array  # (batches,)
+    batch_sd: Array  # (batches,)
+    batch_own_sd: Array  # (batches,), the part of it that other batches of the cell do not share
+    trust: Array  # (pieces,), 1: fits; towards 0: taken to be wrong
+    weight: Array  # (pieces,), how far the cell's mean moves for each unit that this piece moves
+
+
+def prior_covariance(cells: Cells) -> Array:
+    """Covariance of the cells' log multipliers before any evidence, shape (cells, cells)."""
+
+    def same(column: Index) -> NDArray[np.bool_]:
+        return np.equal.outer(column, column)
+
+    crop, cultivar, house = same(cells.crop), same(cells.cultivar), same(cells.house)
+    alike = (
+        SHARES["crop"] * crop
+        + SHARES["cultivar"] * cultivar
+        + SHARES["house"] * house
+        + SHARES["house_cultivar"] * (cultivar & house)
+    )
+    return np.asarray(np.outer(cells.spread, cells.spread) * alike)
+
+
+def calibrate(cells: Cells, batch_cell: Index, evidence: Evidence, season: Season | None = None) -> Posterior:
+    r"""Learn the log multipliers of cells and batches.
+
+    Parameters
+    ----------
+    cells : Cells
+        All that are wanted or have evidence, each once.
+    batch_cell : ndarray of int, shape (batches,)
+        Cell of each batch, of those without evidence too.
+    evidence : Evidence
+        In any order.
+    season : Season, optional
+        When batches were seeded; none: there is no season.
+
+    Returns
+    -------
+    Posterior
+
+    Notes
+    -----
+    With weights and batch spread given, everything is normal and exact: a batch whose evidence has precision
+    :math:`P` tells its cell and season :math:`W = P / (1 + P \sigma_b^2)`, and the covariance of these terms is
+    :math:`(I + K X^T W X)^{-1} K`, where :math:`X` says which terms a batch has. Weights, spread and the
+    curvature of bounds then follow from the means and variances, in a fixed number of rounds that begins at the
+    prior, so that the result does not depend on any order.
+    """
+    n, many = cells.spread.size, batch_cell.size
+    crops, crop_of_cell = np.unique(cells.crop, return_inverse=True)
+    prior, of_cell, of_batch = _terms(cells, crop_of_cell, batch_cell, season)
+    crop_of_batch = crop_of_cell[batch_cell]
+    start2 = BATCH_SPREAD**2 / _T_VARIANCE
+    scale2 = np.full(crops.size, start2)  # of the Student-t batch terms, by crop
+    batch_weight = np.ones(many)
+    posterior, terms = prior, np.zeros(prior.shape[0])
+    shared_var = _variance(of_batch, prior)
+    mean, var = np.zeros(many), shared_var + scale2[crop_of_batch]
+    trust, gain = np.ones(evidence.sd.size), np.zeros(evidence.sd.size)
+    informed = np.bincount(evidence.batch, minlength=many) > 0
+    telling, own_var = np.zeros(many), np.zeros(many)
+    for _ in range(ROUNDS if evidence.sd.size else 0):
+        precision, pull, trust = _weigh(evidence, mean[evidence.batch], var[evidence.batch])
+        p = np.bincount(evidence.batch, precision, many)
+        q = np.bincount(evidence.batch, pull, many)
+        spread2 = scale2[crop_of_batch] / batch_weight / _TOLD_BY_BATCHES
+        rest = 1.0 / (1.0 + p * spread2)  # of a batch's own term, what stays unknown
+        told = of_batch.T @ (of_batch * (p * rest)[:, None])
+        posterior = np.asarray(np.linalg.solve(np.eye(prior.shape[0]) + prior @ told, prior))
+        terms = posterior @ (of_batch.T @ (q * rest))
+        shared, shared_var = of_batch @ terms, _variance(of_batch, posterior)
+        mean = rest * (shared + spread2 * q)
+        own_var = spread2 * rest
+        var = own_var + rest**2 * shared_var
+        telling = p * spread2 * rest
+        own2 = (mean - shared) ** 2 + own_var + telling**2 * shared_var
+        batch_weight = (BATCH_FREEDOM + 1.0) / (BATCH_FREEDOM + own2 / scale2[crop_of_batch])
+        seen = np.bincount(crop_of_batch, informed * batch_weight * own2, crops.size)
+        scale2 = (BATCH_SPREAD_WEIGHT * start2 + seen) / (
+            BATCH_SPREAD_WEIGHT + np.bincount(crop_of_batch, informed, crops.size)
+        )
+        moved = ((of_cell[batch_cell] @ posterior) * of_batch).sum(axis=1)
+        gain = moved[evidence.batch] * precision * rest[evidence.batch]
+    between2 = scale2[crop_of_cell] * _T_VARIANCE
+    var = np.where(informed, var, shared_var + between2[batch_cell])
+    own_var = np.where(informed, own_var, between2[batch_cell])
+    return Posterior(
+        mean=of_cell @ terms,
+        sd=np.sqrt(_variance(of_cell, posterior)),
+        batch_spread=np.sqrt(between2),
+        batches=np.bincount(batch_cell, telling, n).astype(np.float64),
+        batch_mean=mean,
+        batch_sd=np.sqrt(var),
+        batch_own_sd=np.sqrt(own_var),
+        trust=trust,
+        weight=gain,
+    )
+
+
+def _terms(
+    cells: Cells, crop_of_cell: Index, batch_cell: Index, season: Season | None
+) -> tuple[Array, Array, Array]:
+    """Return the covariance of all terms, and which of them cells (as seeded now) and batches have."""
+    n, crops = cells.spread.size, int(crop_of_cell.max(initial=-1)) + 1
+    prior, of_cell = prior_covariance(cells), np.eye(n)
+    if season is None:
+        return prior, of_cell, of_cell[batch_cell]
+    waves = np.repeat(SEASON_SHARES, 2 * crops)
+    size = n + waves.size
+    covariance = np.zeros((size, size))
+    covariance[:n, :n] = prior * (1.0 - sum(SEASON_SHARES))
+    covariance[n:, n:] = np.diag(waves)
+
+    def with_season(cell: Index, year: Array) -> Array:
+        rows = np.zeros((cell.size, size))
+        lane = np.arange(cell.size)
+        rows[lane, cell] = 1.0
+        for i, (turn, wave) in enumerate((k, f) for k in range(1, 3) for f in (np.cos, np.sin)):
+            rows[lane, n + i * crops + crop_of_cell[cell]] = cells.spread[cell] * wave(
+                2.0 * np.pi * turn * year
+            )
+        return rows
+
+    return (
+        covariance,
+        with_season(np.arange(n), np.full(n, season.now)),
+        with_season(batch_cell, season.batch),
+    )
+
+
+def _variance(rows: Array, covariance: Array) -> Array:
+    return np.asarray(np.maximum(((rows @ covariance) * rows).sum(axis=1), 0.0))
+
+
+def _weigh(evidence: Evidence, mean: Array, var: Array) -> tuple[Array, Array, Array]:
+    """Return precision, precision times value, and trust of each piece, given its batch's mean and variance."""
+    measured = evidence.low == evidence.high
+    value = np.where(measured, evidence.low, mean)
+    strain = ((value - mean) ** 2 + var) / evidence.sd**2
+    weight = (ERROR_FREEDOM + 1.0) / (ERROR_FREEDOM + strain)
+    precision = _TOLD_BY_ERRORS * weight / evidence.sd**2
+    pull = precision * value
+    trust = np.minimum(weight, 1.0)
+    bounds = ~measured
+    if bounds.any():
+        precision[bounds], pull[bounds], trust[bounds] = _weigh_bounds(
+            evidence.low[bounds], evidence.high[bounds], evidence.sd[bounds], mean[bounds], var[bounds]
+        )
+    return precision, pull, trust
+
+
+def _weigh_bounds(low: Array, high: Array, sd: Array, mean: Array, var: Array) -> tuple[Array, Array, Array]:
+    """Second-order expansion, at the batch's mean, of the log probability to lie between bounds."""
+    sigma = np.sqrt(sd**2 + var)  # the batch's multiplier is not known exactly either
+    z_low, z_high = (low - mean) / sigma, (high - mean) / sigma
+    inside = ndtr(z_high) - ndtr(z_low)
+    d_low, d_high = _density(z_low), _density(z_high)
+    probability = WRONG_SHARE + (1.0 - WRONG_SHARE) * inside
+    slope = (1.0 - WRONG_SHARE) * (d_low - d_high) / sigma / probability
+    bend = (1.0 - WRONG_SHARE) * (_times(z_low, d_low) - _times(z_high, d_high)) / sigma**2 / probability
+    precision = np.maximum(slope**2 - bend, 0.0)
+    return precision, precision * mean + slope, (1.0 - WRONG_SHARE) * inside / probability
+
+
+def _density(z: Array) -> Array:
+    return np.asarray(np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi))
+
+
+def _times(z: Array, density: Array) -> Array:
+    return np.where(np.isfinite(z), z, 0.0) * density

@@ -1,0 +1,114 @@
+"""Forecasts replayed on real weather, in simulated houses whose crop is not the model's.
+
+The weather is Wageningen 1976-1999 and Greensboro, see ``tests.simulated.weather``; the crop has a growth law of its
+own, its batches differ, counts and weights are noisy and the light sensor has gaps. Set EVENLEAF_TEST_WHOLE=1 for all
+weekly batches of ten test years; ``python -m tests.bench replay`` prints the whole table.
+"""
+
+from __future__ import annotations
+
+import os
+
+import numpy as np
+import pytest
+
+from tests.simulated import house, weather
+from tests.simulated.farm import farm
+from tests.simulated.trial import (
+    COVERAGE,
+    JUDGED,
+    MOST_TO_NAIVE,
+    MOST_TO_ORACLE,
+    ORACLE,
+    SAME_RECORDS,
+    WINDOW_ERROR_DAYS,
+    Trial,
+    best_naive,
+    table,
+    trial,
+)
+
+WHOLE = pytest.mark.skipif(
+    not os.environ.get("EVENLEAF_TEST_WHOLE"), reason="takes half an hour; EVENLEAF_TEST_WHOLE=1 runs it"
+)
+
+
+# --------------------------------------------------------------------------- the simulated houses
+
+
+def test_wageningen_has_its_weather() -> None:
+    outdoors = weather.wageningen(1976, 1999)
+    days = outdoors.global_mj.reshape(-1, 24).sum(axis=1)
+    assert days.size == 8766
+    assert outdoors.filled_days == 122  # most of them in 1991
+    # NL1.976, first and third day: 2200 and 1890 kJ m-2; 2.0 to 9.7 °C.
+    assert days[[0, 2]] == pytest.approx([2.2, 1.89])
+    assert outdoors.temp_c[:24].min() == pytest.approx(2.0, abs=0.2)
+    assert outdoors.temp_c[:24].max() == pytest.approx(9.7, abs=0.2)
+    assert np.isfinite(outdoors.global_mj).all()
+    assert np.isfinite(outdoors.temp_c).all()
+
+
+def test_years_of_greensboro_have_its_climate_but_not_each_other_s_weather() -> None:
+    outdoors = weather.greensboro(1980, 1989, np.random.default_rng(1))
+    days = outdoors.global_mj.reshape(-1, 24).sum(axis=1)
+    assert 14.0 < days.mean() < 17.5
+    one, other = days[:365], days[366 : 366 + 365]
+    assert np.corrcoef(one, other)[0, 1] < 0.7
+
+
+def test_houses_heat_shade_and_light() -> None:
+    outdoors = weather.wageningen(1980, 1980)
+    _, unlit = house.indoors(house.UNLIT, outdoors)
+    _, lit = house.indoors(house.LIT, outdoors)
+    assert unlit.temp_c.min() > house.UNLIT.heat_night_c - 0.1
+    assert unlit.light_mol.sum() / outdoors.global_mj.sum() == pytest.approx(0.45 * 4.57 * 0.62)
+    lamps = house.LIT.lamp_ppfd_umol * 3600 * house.LIT.lamp_hours / 1e6
+    assert lit.light_mol.reshape(-1, 24).sum(axis=1).min() > lamps
+
+
+def test_the_records_of_a_farm_hold_together() -> None:
+    of = farm("unlit", 1976, 1)
+    took = np.array([(b.ready_h - b.seeded_h) / 24 for b in of.past.batches])
+    assert np.isfinite(took).all()
+    assert took.min() > 30
+    for batch in of.past.batches:
+        kinds = [f.kind for f in batch.facts]
+        assert kinds.index("emerged") < kinds.index("transplanted") < kinds.index("harvested")
+        assert abs(batch.last("harvested").at_h - batch.ready_h) < 24 * 25
+    assert np.isnan(of.past.channels.light_mol).mean() == pytest.approx(0.02, abs=0.02)
+
+
+# --------------------------------------------------------------------------- how far off forecasts are
+
+
+def check(done: Trial, coverage: tuple[float, float], window_days: float) -> None:
+    said = "\n".join(table(done))
+    for lead in JUDGED:
+        line = done.line("harvest", lead)
+        assert line.mae <= MOST_TO_ORACLE * line.rules[SAME_RECORDS], said
+        assert line.mae <= MOST_TO_NAIVE * best_naive(line), said
+    assert coverage[0] <= done.line("harvest").coverage <= coverage[1], said
+    assert done.line("window_open").mae <= window_days, said
+    assert done.line("harvest").crps < done.line("harvest").mae, said
+
+
+@pytest.mark.slow
+def test_an_unlit_house_in_short() -> None:
+    # Every ninth batch of three test years: bounds are wider than those of the whole.
+    done = trial("unlit", 3, every=9, members=30)
+    check(done, coverage=(0.66, 0.92), window_days=1.3)
+
+
+@WHOLE
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+@pytest.mark.parametrize("kind", ["unlit", "lit"])
+def test_ten_years_of_weekly_batches(kind: str) -> None:
+    done = trial(kind, 10)
+    # Wanted is a day. In the unlit house 1.04 is seen, where the oracle has 0.93: weather and no more.
+    check(done, COVERAGE, window_days=1.1 if kind == "unlit" else WINDOW_ERROR_DAYS)
+    if kind == "unlit":  # where the weather to come is most of what is not known
+        for lead in JUDGED[:3]:
+            line = done.line("harvest", lead)
+            assert line.mae <= MOST_TO_ORACLE * line.rules[ORACLE], "\n".join(table(done))
