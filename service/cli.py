@@ -8,6 +8,7 @@ import json
 import logging
 import sys
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 
 from ingest.broker import BrokerError
@@ -78,6 +79,33 @@ def _parser() -> argparse.ArgumentParser:
     bring.add_argument("--dry-run", action="store_true", help="store nothing; list every fault with its line")
     bring.add_argument("--json", action="store_true", help="print the result as JSON")
     bring.set_defaults(run=lambda args, settings: asyncio.run(_import(settings, args)))
+
+    again = commands.add_parser(
+        "replay", help="forecast a house's recorded past as if live, and compare with what happened"
+    )
+    again.add_argument("--house", required=True, metavar="CODE/ID", help="which house")
+    again.add_argument(
+        "--from",
+        dest="first",
+        type=date.fromisoformat,
+        metavar="DATE",
+        help="only batches seeded from this day on",
+    )
+    again.add_argument(
+        "--to",
+        dest="last",
+        type=date.fromisoformat,
+        metavar="DATE",
+        help="only batches seeded up to this day",
+    )
+    again.add_argument("--json", action="store_true", help="print the result as JSON")
+    again.set_defaults(run=lambda args, settings: asyncio.run(_replay(settings, args)))
+
+    plan = commands.add_parser("plan", help="plan a farm's seedings against its orders; nothing is stored")
+    plan.add_argument("--farm", type=int, required=True, metavar="ID", help="which farm")
+    plan.add_argument("--weeks", type=int, default=26, metavar="N", help="how far, 1 to 52 (default 26)")
+    plan.add_argument("--json", action="store_true", help="print the result as JSON")
+    plan.set_defaults(run=lambda args, settings: asyncio.run(_plan(settings, args)))
 
     demo = commands.add_parser(
         "demo", help="run an invented farm through ten weeks in half a minute, then serve it"
@@ -161,6 +189,18 @@ async def _import(settings: Settings, args: argparse.Namespace) -> int:
     return await run_import(
         settings, args.kind, args.file, args.house, dry_run=args.dry_run, as_json=args.json
     )
+
+
+async def _replay(settings: Settings, args: argparse.Namespace) -> int:
+    from service.replaying import run_replay
+
+    return await run_replay(settings, args.house, args.first, args.last, as_json=args.json)
+
+
+async def _plan(settings: Settings, args: argparse.Namespace) -> int:
+    from service.planning import run_plan
+
+    return await run_plan(settings, args.farm, weeks=args.weeks, as_json=args.json)
 
 
 def _demo(args: argparse.Namespace, settings: Settings) -> int:

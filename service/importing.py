@@ -66,7 +66,7 @@ async def _import(
 ) -> Imported:
     clock = parse_clock(settings.clock)
     async with store.read() if dry_run else store.write() as uow:
-        house = await _house(uow, house_named)
+        house = await find_house(uow, house_named)
         if kind == "batches":
             return await imports.import_batches(uow, clock, _WHO, house.id, content, dry_run=dry_run)
         if kind == "orders":
@@ -80,7 +80,7 @@ async def _import(
     return imported
 
 
-async def _house(uow: UnitOfWork, named: str) -> House:
+async def find_house(uow: UnitOfWork, named: str) -> House:
     """Return the house with a code or id."""
     houses = await houses_called(uow, named)
     if not houses and named.isdecimal():

@@ -28,6 +28,7 @@ from service.api.operations import (
     Uow,
     seen_version,
 )
+from service.api.successions import MixMember
 from service.work import batches
 from service.work.batches import BatchView as Seeded
 
@@ -59,12 +60,31 @@ HappenedAt = Annotated[
 ]
 Plants = Annotated[
     int | None,
-    Meta(description="How many plants; of an emergence count, how many came up so far.", examples=[412]),
+    Meta(
+        description="How many plants; of an emergence count, how many came up so far: counts of a few or none tell"
+        " when it began.",
+        examples=[412],
+    ),
 ]
 Leaves = Annotated[
     float | None, Meta(description="Mean true leaves a plant, of a leaf count.", examples=[4.2])
 ]
 WeightG = Annotated[float | None, Meta(description="Fresh weight a head, g, of a harvest.", examples=[152.0])]
+Readiness = Annotated[
+    Literal["early", "ready", "held"] | None,
+    Meta(
+        description="How ready heads were when they were cut: not yet, just, or for some days;"
+        " forecasts learn from it where no weight is said.",
+        examples=["ready"],
+    ),
+]
+Regrows = Annotated[
+    bool | None,
+    Meta(
+        description="Whether what was harvested stays on its sites for another cut; if not said, all cuts of the crop "
+        "but the last do. Null: the crop is cut once.",
+    ),
+]
 ZoneId = Annotated[
     int | None,
     Meta(
@@ -105,6 +125,10 @@ class BatchView(View):
     house_id: int
     succession_id: SuccessionId
     cultivar_id: CultivarId
+    cultivars: Annotated[
+        list[MixMember],
+        Meta(description="The mix it is of, as the succession's was at seeding; empty: none."),
+    ]
     code: Code
     stage: Annotated[Stage, Meta(description="Where it stands: follows from its ledger.")]
     seeded_on: SeededOn
@@ -114,7 +138,8 @@ class BatchView(View):
     in_nursery: Annotated[int, Meta(description="Plants, or cells not counted yet, in the nursery.")]
     in_channels: Annotated[int, Meta(description="Plants in channels.")]
     discarded: Annotated[int, Meta(description="Plants thrown away.")]
-    harvested: Annotated[int, Meta(description="Heads cut.")]
+    harvested: Annotated[int, Meta(description="Plants gone because they were cut.")]
+    cuts: Annotated[int, Meta(description="Cuts so far from which it regrows.")]
     transplanted_at: Annotated[datetime | None, Meta(description="First transplant.")]
     finished_at: Annotated[datetime | None, Meta(description="When nothing was left.")]
     created_at: Annotated[datetime, Meta(description="When it was first recorded.")]
@@ -137,6 +162,8 @@ class EntryNew(Body):
     plants: Plants | UnsetType = UNSET
     leaves: Leaves | UnsetType = UNSET
     weight_g: WeightG | UnsetType = UNSET
+    readiness: Readiness | UnsetType = UNSET
+    regrows: Regrows | UnsetType = UNSET
     zone_id: ZoneId | UnsetType = UNSET
     reason: Reason | UnsetType = UNSET
     note: Note | UnsetType = UNSET
@@ -156,6 +183,8 @@ class EntryView(View):
     plants: Plants
     leaves: Leaves
     weight_g: WeightG
+    readiness: Readiness
+    regrows: Regrows
     zone_id: ZoneId
     reason: Reason
     note: Note
@@ -255,6 +284,7 @@ def _view(seeded: Seeded) -> BatchView:
         house_id=batch.house_id,
         succession_id=batch.succession_id,
         cultivar_id=batch.cultivar_id,
+        cultivars=[view(MixMember, m) for m in batch.cultivars],
         code=batch.code,
         stage=state.stage,
         seeded_on=batch.seeded_on,
@@ -265,6 +295,7 @@ def _view(seeded: Seeded) -> BatchView:
         in_channels=state.in_channels,
         discarded=state.discarded,
         harvested=state.harvested,
+        cuts=len(state.cuts),
         transplanted_at=state.transplanted_at,
         finished_at=state.finished_at,
         created_at=batch.created_at,

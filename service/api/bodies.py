@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, TypeGuard, TypeVar
 
 import msgspec
 from litestar.dto import AbstractDTO, DTOFieldDefinition
@@ -23,7 +23,15 @@ class Body(msgspec.Struct, kw_only=True, rename="camel", forbid_unknown_fields=T
 
     def given(self) -> dict[str, Any]:
         """Return the fields that were given, by their snake_case names."""
-        return {name: value for name in self.__struct_fields__ if (value := getattr(self, name)) is not UNSET}
+        return {
+            name: [v.given() for v in value] if _are_bodies(value) else value
+            for name in self.__struct_fields__
+            if (value := getattr(self, name)) is not UNSET
+        }
+
+
+def _are_bodies(value: object) -> TypeGuard[list[Body]]:
+    return isinstance(value, list) and all(isinstance(v, Body) for v in value)
 
 
 class View(msgspec.Struct, kw_only=True, rename="camel"):

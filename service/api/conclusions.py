@@ -50,7 +50,10 @@ class PointsView(View):
     window_open: Annotated[SpanView | None, Meta(description="When seedlings are old enough to transplant.")]
     window_close: Annotated[SpanView | None, Meta(description="When they are too old.")]
     transplant: SpanView | None
-    harvest: Annotated[SpanView | None, Meta(description="When heads are ready.")]
+    harvest: Annotated[SpanView | None, Meta(description="When heads are ready, or the next cut is.")]
+    last_harvest: Annotated[
+        SpanView | None, Meta(description="The last cut, of a crop of several, which frees the sites.")
+    ] = None
 
 
 class ForecastView(View):

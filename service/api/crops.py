@@ -52,6 +52,14 @@ WindowClose = Annotated[
 ]
 
 CropId = Annotated[int, Meta(description="The crop it is a variety of.", examples=[1])]
+SeasonMonths = Annotated[
+    list[int] | None,
+    Meta(
+        description="Months in which it is seeded, 1 January to 12 December: advice leaves out seedings in others."
+        " Null, if not said: all year.",
+        examples=[[3, 4, 5, 6, 7, 8, 9]],
+    ),
+]
 CultivarName = Annotated[str, Meta(description="Name, one of a kind in its crop.", examples=["Early green"])]
 
 
@@ -100,12 +108,14 @@ class CultivarNew(Body):
 
     crop_id: CropId
     name: CultivarName
+    season_months: SeasonMonths | UnsetType = UNSET
 
 
 class CultivarChange(Body):
     """What is to be different about a cultivar."""
 
     name: CultivarName | UnsetType = UNSET
+    season_months: SeasonMonths | UnsetType = UNSET
 
 
 class CultivarView(View):
@@ -114,6 +124,7 @@ class CultivarView(View):
     id: int
     crop_id: CropId
     name: CultivarName
+    season_months: SeasonMonths
     version: int
 
 
@@ -140,6 +151,12 @@ class ProfileView(View):
     window_close_leaves: float
     target_fresh_g: Annotated[float, Meta(description="Fresh weight at which a head is ready, g.")]
     dry_matter_fraction: Annotated[float, Meta(description="Dry over fresh weight of the shoot.")]
+    heat_limit_c: Annotated[
+        float | None,
+        Meta(description="Above it in the first two days, seeds may not germinate; null: not known."),
+    ]
+    cuts: Annotated[int, Meta(description="Harvests of a planting.")]
+    left_share: Annotated[float, Meta(description="Of the shoot weight, left by every cut but the last.")]
     sources: Annotated[dict[str, str], Meta(description="Where each value comes from.")]
 
 

@@ -89,7 +89,7 @@ async def import_readings(
         )
     if not dry_run:
         await imports.settle_all(store)
-    return _view(imported)
+    return import_view(imported)
 
 
 @post(
@@ -114,7 +114,7 @@ async def import_batches(
     """
     store: Store = state.store
     async with store.read() if dry_run else store.write() as uow:
-        return _view(await imports.import_batches(uow, clock, access, house_id, body, dry_run=dry_run))
+        return import_view(await imports.import_batches(uow, clock, access, house_id, body, dry_run=dry_run))
 
 
 @post(
@@ -138,10 +138,11 @@ async def import_orders(
     """
     store: Store = state.store
     async with store.read() if dry_run else store.write() as uow:
-        return _view(await imports.import_orders(uow, access, farm_id, body, dry_run=dry_run))
+        return import_view(await imports.import_orders(uow, access, farm_id, body, dry_run=dry_run))
 
 
-def _view(imported: Imported) -> ImportView:
+def import_view(imported: Imported) -> ImportView:
+    """Return what an import did as it is shown."""
     return ImportView(
         rows=imported.rows,
         new=imported.new,

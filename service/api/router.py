@@ -6,11 +6,12 @@ from litestar import Router
 from litestar.di import Provide
 from litestar.middleware import DefineMiddleware
 
-from service.api import conclusions, imports, line, measurements
+from service.api import calibration, conclusions, imports, line, measurements, planning, seed_tests, weather
 from service.api.access import TokenAuth, check_scope
 from service.api.batches import Batches
 from service.api.bodies import StrictJson
 from service.api.crops import Crops, Cultivars, list_crop_profiles
+from service.api.events import Events
 from service.api.farms import Farms
 from service.api.houses import Houses
 from service.api.operations import provide_access, provide_clock, provide_uow
@@ -29,6 +30,7 @@ def api_router() -> Router:
         route_handlers=[
             Farms,
             Houses,
+            Events,
             Zones,
             Crops,
             Cultivars,
@@ -42,14 +44,24 @@ def api_router() -> Router:
             measurements.list_hours,
             measurements.list_dead_letters,
             measurements.list_unknown_topics,
+            weather.push_weather,
+            weather.get_weather,
+            weather.get_transmission,
+            calibration.get_calibration,
             conclusions.list_forecasts,
             conclusions.list_advice,
             conclusions.list_alerts,
+            seed_tests.judge_seed_test,
+            seed_tests.get_seed_viability,
             line.get_line,
             line.reforecast,
             imports.import_readings,
             imports.import_batches,
             imports.import_orders,
+            planning.make_plan,
+            planning.accept_plan,
+            planning.plan_sowing,
+            weather.import_weather,
             Tokens,
         ],
         middleware=[DefineMiddleware(TokenAuth)],

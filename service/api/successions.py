@@ -33,7 +33,7 @@ from service.work import programme
 HouseId = Annotated[int, Meta(description="The house it runs in.", examples=[1])]
 CropId = Annotated[int, Meta(description="The crop, of the same farm.", examples=[1])]
 CultivarId = Annotated[
-    int | None, Meta(description="The cultivar usually sown; null: not said.", examples=[1])
+    int | None, Meta(description="The cultivar usually sown; null: not said, or a mix.", examples=[1])
 ]
 NurseryZoneId = Annotated[int, Meta(description="The nursery its seedlings stand in.", examples=[1])]
 ChannelsZoneId = Annotated[int, Meta(description="The channels its heads grow in.", examples=[2])]
@@ -54,6 +54,24 @@ KeepShare = Annotated[
 Active = Annotated[bool, Meta(description="Whether it runs; true if not said.")]
 
 
+class MixMember(Body):
+    """One cultivar of a mix."""
+
+    cultivar_id: Annotated[int, Meta(description="The cultivar, of the same crop.", examples=[1])]
+    share: Annotated[
+        float, Meta(description="Share of a cell's weight, above 0 to 1; all add up to 1.", examples=[0.25])
+    ]
+
+
+Cultivars = Annotated[
+    list[MixMember],
+    Meta(
+        description="A mix: several cultivars sown in every cell, with their shares; empty: none. A cell is ready "
+        "when the slowest of them reaches its share of the target weight."
+    ),
+]
+
+
 class SuccessionNew(Body):
     """A succession to be made."""
 
@@ -69,6 +87,7 @@ class SuccessionNew(Body):
     cells_per_seeding: Cells
     keep_share: KeepShare
     cultivar_id: CultivarId | UnsetType = UNSET
+    cultivars: Cultivars | UnsetType = UNSET
     active: Active | UnsetType = UNSET
 
 
@@ -76,6 +95,7 @@ class SuccessionChange(Body):
     """What is to be different about a succession."""
 
     cultivar_id: CultivarId | UnsetType = UNSET
+    cultivars: Cultivars | UnsetType = UNSET
     nursery_zone_id: NurseryZoneId | UnsetType = UNSET
     channels_zone_id: ChannelsZoneId | UnsetType = UNSET
     name: Name | UnsetType = UNSET
@@ -95,6 +115,7 @@ class SuccessionView(View):
     house_id: HouseId
     crop_id: CropId
     cultivar_id: CultivarId
+    cultivars: Cultivars
     nursery_zone_id: NurseryZoneId
     channels_zone_id: ChannelsZoneId
     name: Name

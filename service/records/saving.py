@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from typing import Any
 
+from sqlalchemy import inspect
 from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm.attributes import flag_modified
 from sqlalchemy.orm.exc import StaleDataError
 
 from service.records.store import UnitOfWork
@@ -50,6 +52,15 @@ async def insert(uow: UnitOfWork, row: Any) -> None:
     """Add a row; its id is known afterwards."""
     async with saving(uow):
         uow.session.add(row)
+
+
+def change(row: Any, changes: Mapping[str, Any]) -> None:
+    """Change a row; its version also counts a change of the rows that hang on it."""
+    for name, value in changes.items():
+        setattr(row, name, value)
+    mapper = inspect(type(row))
+    if mapper.relationships.keys() & changes.keys():
+        flag_modified(row, next(c.key for c in mapper.column_attrs if not c.columns[0].primary_key))
 
 
 def _is_unique_violation(error: IntegrityError) -> bool:

@@ -23,7 +23,7 @@ from sqlalchemy import (
     UniqueConstraint,
     text,
 )
-from sqlalchemy.orm import DeclarativeBase, Mapped, MappedAsDataclass, mapped_column
+from sqlalchemy.orm import DeclarativeBase, Mapped, MappedAsDataclass, mapped_column, relationship
 
 from service.records.types import Days, UtcDateTime
 
@@ -154,6 +154,8 @@ class Cultivar(Base, kw_only=True):
     crop_id: Mapped[int] = _ref("crop.id")
     name: Mapped[str]
     version: Mapped[int] = mapped_column(init=False)
+    # Months in which it is seeded, 1 January .. 12 December; none: all year.
+    season_months: Mapped[list[int] | None] = mapped_column(JSON(none_as_null=True), default=None)
     __mapper_args__ = {"version_id_col": version}
     __table_args__ = (UniqueConstraint("crop_id", "name"),)
 
@@ -177,8 +179,26 @@ class Succession(Base, kw_only=True):
     keep_share: Mapped[float]  # share of the seeded cells that is transplanted, 0..1
     active: Mapped[bool] = mapped_column(default=True)
     version: Mapped[int] = mapped_column(init=False)
+    # A mix of several cultivars in a cell; none: one cultivar, or not said.
+    cultivars: Mapped[list[SuccessionCultivar]] = relationship(
+        default_factory=list,
+        lazy="selectin",
+        cascade="all, delete-orphan",
+        order_by="SuccessionCultivar.place",
+    )
     __mapper_args__ = {"version_id_col": version}
     __table_args__ = (UniqueConstraint("house_id", "name"),)
+
+
+class SuccessionCultivar(Base, kw_only=True):
+    """One cultivar of a succession's mix."""
+
+    __tablename__ = "succession_cultivar"
+    succession_id: Mapped[int] = mapped_column(Id, ForeignKey("succession.id"), primary_key=True, init=False)
+    cultivar_id: Mapped[int] = mapped_column(Id, ForeignKey("cultivar.id"), primary_key=True)
+    share: Mapped[float]  # of a cell's weight, 0..1; those of a mix add up to 1
+    place: Mapped[int]  # in the order in which they were said
+    __table_args__ = (CheckConstraint("share > 0 AND share < 1", name="share"),)
 
 
 class Batch(Base, kw_only=True):
@@ -196,6 +216,10 @@ class Batch(Base, kw_only=True):
     # Derived from the ledger in the same transaction, so that the live batches are found without reading it all.
     stage: Mapped[str] = mapped_column(String(20), default="nursery")  # nursery | channels | finished
     version: Mapped[int] = mapped_column(init=False)
+    # As the succession's mix was at seeding.
+    cultivars: Mapped[list[BatchCultivar]] = relationship(
+        default_factory=list, lazy="selectin", cascade="all, delete-orphan", order_by="BatchCultivar.place"
+    )
     __mapper_args__ = {"version_id_col": version}
     __table_args__ = (
         UniqueConstraint("house_id", "code"),
@@ -203,6 +227,17 @@ class Batch(Base, kw_only=True):
         Index("ix_batch_succession_id_seeded_on", "succession_id", "seeded_on"),
         Index("ix_batch_house_id_stage", "house_id", "stage"),
     )
+
+
+class BatchCultivar(Base, kw_only=True):
+    """One cultivar of the mix that a batch is of."""
+
+    __tablename__ = "batch_cultivar"
+    batch_id: Mapped[int] = mapped_column(Id, ForeignKey("batch.id"), primary_key=True, init=False)
+    cultivar_id: Mapped[int] = mapped_column(Id, ForeignKey("cultivar.id"), primary_key=True)
+    share: Mapped[float]
+    place: Mapped[int]
+    __table_args__ = (CheckConstraint("share > 0 AND share < 1", name="share"),)
 
 
 class Entry(Base, kw_only=True):
@@ -228,12 +263,17 @@ class Entry(Base, kw_only=True):
     void: Mapped[bool] = mapped_column(
         default=False
     )  # a correction that only takes the superseded entry back
+    # Of a harvest, how ready heads were: early | ready | held; none: not said.
+    readiness: Mapped[str | None] = mapped_column(String(10), default=None)
+    # Of a harvest: the plants stay on their sites for another cut; none: they do not.
+    regrows: Mapped[bool | None] = mapped_column(default=None)
     __table_args__ = (
         CheckConstraint(
             "kind IN ('seeded', 'emergence_counted', 'leaves_counted', 'transplanted', 'moved', 'discarded',"
             " 'harvested')",
             name="kind",
         ),
+        CheckConstraint("readiness IN ('early', 'ready', 'held')", name="readiness"),
     )
 
 
@@ -353,6 +393,18 @@ class Forecast(Base, kw_only=True):
     parameters: Mapped[dict[str, Any]]
     reasons: Mapped[list[Any]]
     __table_args__ = (Index("ix_forecast_batch_id_made_at", "batch_id", "made_at"),)
+
+
+class BatchEvidence(Base, kw_only=True):
+    """What the counts, weights and cuts of a batch say about its crop's multipliers, kept until its records change."""
+
+    __tablename__ = "batch_evidence"
+    batch_id: Mapped[int] = mapped_column(Id, ForeignKey("batch.id"), primary_key=True, autoincrement=False)
+    input_key: Mapped[str] = mapped_column(String(64))  # digest of all that went in
+    made_at: Mapped[datetime]
+    # [{"parameter": "leaf" or "growth", "kind": ..., "entryId": n, "at": iso moment, "observed": x or null,
+    # "expected": x, "low": log multiplier or null, "high": likewise, "sd": x, "measured": 0..1}]
+    pieces: Mapped[list[Any]]
 
 
 class Advice(Base, kw_only=True):
@@ -485,3 +537,56 @@ class Task(Base, kw_only=True):
         CheckConstraint("(done_at IS NULL) = (done_by IS NULL)", name="done"),
         Index("ix_task_house_id_due_on", "house_id", "due_on"),
     )
+
+
+# --------------------------------------------------------------------------- what changes a house
+
+
+class HouseEvent(Base, kw_only=True):
+    """A dated change of a house that alters conditions or space. Days are local, both included."""
+
+    __tablename__ = "house_event"
+    id: Mapped[int] = _id()
+    house_id: Mapped[int] = _ref("house.id", index=False)
+    kind: Mapped[str] = mapped_column(String(20))  # shade | set_points | lamps | cleaning | closed
+    starts_on: Mapped[date]
+    ends_on: Mapped[date | None] = mapped_column(default=None)  # none: until another of its kind, or for good
+    light_factor: Mapped[float | None] = mapped_column(default=None)  # shade: light with paint over without
+    temp_heat_day_c: Mapped[float | None] = mapped_column(default=None)  # set_points; none: as before
+    temp_heat_night_c: Mapped[float | None] = mapped_column(default=None)
+    temp_vent_c: Mapped[float | None] = mapped_column(default=None)
+    lamp_ppfd_umol: Mapped[float | None] = mapped_column(default=None)  # lamps; none: as before
+    lamp_start_h: Mapped[float | None] = mapped_column(default=None)
+    lamp_hours: Mapped[float | None] = mapped_column(default=None)
+    zone_id: Mapped[int | None] = _optional_ref("zone.id")  # cleaning: which
+    sites: Mapped[int | None] = mapped_column(default=None)  # cleaning: how many are out; none: all
+    note: Mapped[str | None] = mapped_column(default=None)
+    active: Mapped[bool] = mapped_column(default=True)  # false: called off
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__ = {"version_id_col": version}
+    __table_args__ = (
+        CheckConstraint("kind IN ('shade', 'set_points', 'lamps', 'cleaning', 'closed')", name="kind"),
+        CheckConstraint("ends_on >= starts_on", name="days"),
+        Index("ix_house_event_house_id_starts_on", "house_id", "starts_on"),
+        Index(
+            "uq_house_event_start",
+            "house_id",
+            "kind",
+            "starts_on",
+            unique=True,
+            postgresql_where=text("active AND kind IN ('shade', 'set_points', 'lamps')"),
+            sqlite_where=text("active AND kind IN ('shade', 'set_points', 'lamps')"),
+        ),
+    )
+
+
+class WeatherForecast(Base, kw_only=True):
+    """One hour of a weather forecast for a house, as one issue of it says."""
+
+    __tablename__ = "weather_forecast"
+    house_id: Mapped[int] = mapped_column(Id, ForeignKey("house.id"), primary_key=True, autoincrement=False)
+    at: Mapped[datetime] = mapped_column(primary_key=True)  # start of the hour
+    issued_at: Mapped[datetime] = mapped_column(primary_key=True)
+    global_w_m2: Mapped[float | None] = mapped_column(default=None)  # mean over the hour
+    temp_out_c: Mapped[float | None] = mapped_column(default=None)
+    __table_args__ = ({"sqlite_with_rowid": False},)

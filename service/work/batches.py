@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -14,15 +15,16 @@ from service.records import batches as records
 from service.records.listing import find, known
 from service.records.places import house_of, zones_of
 from service.records.store import UnitOfWork
-from service.records.tables import Batch, Crop, Entry, House, Succession
+from service.records.tables import Batch, BatchCultivar, Crop, Entry, House, Succession
 from service.work import fields, saving
 from service.work.access import Access
 from service.work.crops import referred_cultivar
 from service.work.errors import Conflict, FieldProblem, NotFound, impossible
 from service.work.fields import Field, checked_changes, checked_new
-from service.work.ledger import KINDS, LedgerState, derive, facts
+from service.work.ledger import KINDS, READINESS, LedgerState, derive, facts
 from service.work.listing import DEFAULT_LIMIT, check_choice, check_page
 from service.work.places import get_house
+from service.work.profiles import profile_of
 
 STAGES = ("nursery", "channels", "finished")
 
@@ -55,6 +57,8 @@ ENTRY = {
     "plants": Field(fields.whole(0), nullable=True),
     "leaves": Field(fields.number(0, 60, "true leaves a plant"), nullable=True),
     "weight_g": Field(fields.number(0, 5000, "g fresh weight a head", above=True), nullable=True),
+    "regrows": Field(fields.flag, nullable=True),
+    "readiness": Field(fields.one_of(*READINESS), nullable=True),
     "zone_id": Field(fields.reference, nullable=True),
     "reason": Field(fields.text(200), nullable=True),
     "note": Field(fields.text(2000), nullable=True),
@@ -75,7 +79,7 @@ class BatchView:
 async def create_batch(uow: UnitOfWork, clock: Clock, access: Access, values: Mapping[str, Any]) -> BatchView:
     """Seed a batch: ``seeded_at``, or ``seeded_on`` alone for 08:00 local, or neither for now.
 
-    Without ``cells`` and ``cultivar_id`` the succession's are taken; without ``code`` one is made.
+    Without ``cells`` and ``cultivar_id`` the succession's are taken, its mix too; without ``code`` one is made.
     """
     cleaned = checked_new(_BATCH, values)
     succession = await find(uow, Succession, cleaned["succession_id"])
@@ -109,10 +113,20 @@ async def create_batch(uow: UnitOfWork, clock: Clock, access: Access, values: Ma
         cells=state.cells,
         created_at=now,
         stage=state.stage,
+        cultivars=mix_at_seeding(succession, cultivar_id),
     )
     with saving.refusals(_TAKEN):
         await records.insert_batch(uow, batch, seeded)
     return BatchView(batch, state)
+
+
+def mix_at_seeding(succession: Succession, cultivar_id: int | None) -> list[BatchCultivar]:
+    """Return the mix a batch is of: the succession's, unless the batch is of one cultivar."""
+    if cultivar_id is not None:
+        return []
+    return [
+        BatchCultivar(cultivar_id=m.cultivar_id, share=m.share, place=m.place) for m in succession.cultivars
+    ]
 
 
 async def get_batch(uow: UnitOfWork, access: Access, batch_id: int) -> BatchView:
@@ -160,6 +174,8 @@ async def change_batch(
     if "cultivar_id" in cleaned:
         succession = await known(uow, Succession, batch.succession_id)
         await referred_cultivar(uow, succession.crop_id, cleaned["cultivar_id"])
+        if cleaned["cultivar_id"] is not None:
+            cleaned["cultivars"] = []
     await saving.update(uow, batch, cleaned, expected_version, _TAKEN)
     return await get_batch(uow, access, batch_id)
 
@@ -182,7 +198,8 @@ async def append_entry(
 
     A correction names the entry it supersedes (``supersedes_id``) and says the whole fact again; with
     ``void`` it only takes the fact back. ``happened_at`` is now, if it is not said. A transplant without a
-    zone goes to the succession's channels. The whole ledger is derived again, and nothing is kept if it
+    zone goes to the succession's channels. Of a crop of several cuts, plants that are harvested stay for the next
+    unless it was the last or ``regrows`` says otherwise. The whole ledger is derived again, and nothing is kept if it
     contradicts itself.
     """
     cleaned = checked_new(ENTRY, values)
@@ -196,6 +213,8 @@ async def append_entry(
     house = await house_of(uow, batch.house_id)
     succession = await known(uow, Succession, batch.succession_id)
     entry = _entry(cleaned, ledger, batch, succession, access, now)
+    if entry.kind == "harvested" and entry.regrows is None and not entry.void:
+        entry.regrows = await _regrows(uow, entry, ledger, succession)
     after = [*ledger, entry]
     state = derive(after)
     await _check_zones(uow, house, after, state)
@@ -228,7 +247,7 @@ def _entry(
             raise impossible("supersedes_id", "this entry takes another one back already")
         if corrected.kind == "seeded":
             raise impossible("void", "the seeding cannot be taken back; discard the batch instead")
-        for name in ("plants", "leaves", "weight_g", "zone_id"):
+        for name in ("plants", "leaves", "weight_g", "readiness", "regrows", "zone_id"):
             if name in given:
                 raise impossible(name, "a void entry only takes a fact back")
         given = {"kind": corrected.kind, "happened_at": corrected.happened_at, **given}
@@ -250,12 +269,32 @@ def _entry(
         plants=given.get("plants"),
         leaves=given.get("leaves"),
         weight_g=given.get("weight_g"),
+        readiness=given.get("readiness"),
+        regrows=given.get("regrows"),
         zone_id=given.get("zone_id", None if given.get("void") else _usual_zone(kind, corrected, succession)),
         reason=given.get("reason"),
         note=given.get("note"),
         supersedes_id=given.get("supersedes_id"),
         void=given.get("void", False),
     )
+
+
+async def _regrows(
+    uow: UnitOfWork, entry: Entry, ledger: Sequence[Entry], succession: Succession
+) -> bool | None:
+    """Say whether a harvest leaves plants for another cut; None: the crop is cut once."""
+    if entry.supersedes_id is not None:
+        return next(e.regrows for e in ledger if e.id == entry.supersedes_id)
+    cuts = profile_of(await known(uow, Crop, succession.crop_id)).cuts
+    return usually_regrows(cuts, ledger)
+
+
+def usually_regrows(cuts: int, ledger: Sequence[Entry]) -> bool | None:
+    """Say whether the next harvest of a ledger leaves plants for another cut; None: the crop is cut once."""
+    if cuts == 1:
+        return None
+    this = math.floor(derive(ledger).cuts_made + 1e-9) + 1  # a cut may take several days
+    return this < cuts
 
 
 def _corrected(given: Mapping[str, Any], ledger: Sequence[Entry]) -> Entry | None:

@@ -72,6 +72,7 @@ _HOURLY = (TEMPERATURE, LIGHT)
 _HOUR = timedelta(hours=1)
 _HOUR_S = 3600
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MEASURED_SHARE = 0.5  # of an hour, for its light to count
 _SPAN_GAP = timedelta(hours=12)
 
 
@@ -419,6 +420,18 @@ async def _span_hours(
             "light_coverage": float(light.coverage[index]),
         }
         for index in np.flatnonzero((temperature.coverage > 0) | (light.coverage > 0)).tolist()
+    }
+
+
+async def light_of(
+    uow: UnitOfWork, sensors: Sequence[Sensor], start: datetime, end: datetime
+) -> dict[datetime, float]:
+    """Return the light of each hour from ``start`` to ``end`` of which at least half was measured. [mol m⁻²]"""
+    rows = await _span_hours(uow, sensors, start, end)
+    return {
+        at: row["light_mol"] / row["light_coverage"]
+        for at, row in rows.items()
+        if row["light_mol"] is not None and row["light_coverage"] >= _MEASURED_SHARE
     }
 
 

@@ -35,6 +35,7 @@ _CROP_TAKEN = FieldProblem("name", "another crop of this farm has this name")
 _CULTIVAR = {
     "crop_id": Field(fields.reference, required=True, fixed=True),
     "name": Field(fields.text(), required=True),
+    "season_months": Field(fields.months, nullable=True),
 }
 _CULTIVAR_TAKEN = FieldProblem("name", "another cultivar of this crop has this name")
 
@@ -150,10 +151,12 @@ async def change_cultivar(
     return cultivar
 
 
-async def referred_cultivar(uow: UnitOfWork, crop_id: int, cultivar_id: int | None) -> None:
-    """Refuse a field ``cultivar_id`` that does not refer to a cultivar of the crop; none is allowed."""
+async def referred_cultivar(
+    uow: UnitOfWork, crop_id: int, cultivar_id: int | None, field: str = "cultivar_id"
+) -> None:
+    """Refuse a field that does not refer to a cultivar of the crop; none is allowed."""
     if cultivar_id is None:
         return
     cultivar = await find(uow, Cultivar, cultivar_id)
     if cultivar is None or cultivar.crop_id != crop_id:
-        raise impossible("cultivar_id", f"there is no cultivar {cultivar_id} of this crop")
+        raise impossible(field, f"there is no cultivar {cultivar_id} of this crop")

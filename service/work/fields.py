@@ -195,6 +195,16 @@ def day(value: Any) -> date:
     return value
 
 
+def months(value: Any) -> list[int]:
+    """Check a set of months, 1 January to 12 December; returned in order."""
+    right = isinstance(value, list | tuple) and all(type(m) is int and 1 <= m <= 12 for m in value)
+    if not right or not value or len(set(value)) != len(value):
+        raise ValueError(
+            "it must be a list of different months, 1 for January to 12 for December, at least one"
+        )
+    return sorted(value)
+
+
 def weekdays(value: Any) -> list[int]:
     """Check a set of weekdays, 1 Monday to 7 Sunday; returned in order."""
     right = isinstance(value, list | tuple) and all(type(d) is int and 1 <= d <= 7 for d in value)

@@ -11,7 +11,8 @@ they happened, whatever the order in which they were recorded.
 - ``moved``: all plants in the nursery (before the first transplant) or in channels (after it) went to another
   zone.
 - ``discarded``: this many plants were thrown away; those of the nursery first, if no zone is said.
-- ``harvested``: this many heads were cut in the channels.
+- ``harvested``: this many heads were cut in the channels. If the entry says that they regrow, the plants stay on
+  their sites for another cut.
 """
 
 from __future__ import annotations
@@ -38,6 +39,9 @@ KINDS = (
 )
 """Kinds of entries, in the order in which those of one moment are taken to have happened."""
 
+READINESS = ("early", "ready", "held")
+"""How ready heads were when they were cut: not yet; just; for some days."""
+
 MAX_LEAVES = 60.0
 MAX_WEIGHT_G = 5000.0
 
@@ -63,21 +67,29 @@ class LedgerState:
     cells: int
     emerged: int | None
     emerged_at: datetime | None
-    """The first count that found at least half of the seedlings that came up in the end."""
+    """The first count that found at least half of the seedlings that came up in the end; they may have been before."""
     in_nursery: int
     in_channels: int
     discarded: int
     harvested: int
+    """Plants that are gone because they were cut; those that were cut and regrow are still in place."""
     transplanted_at: datetime | None
     """First transplant."""
     finished_at: datetime | None
     leaf_counts: tuple[tuple[datetime, float], ...]
     """When, true leaves a plant; in the order of time."""
     harvests: tuple[tuple[datetime, int, float | None], ...]
-    """When, heads, grams a head; in the order of time."""
+    """When, heads, grams a head, of plants that are gone; in the order of time."""
     stage: Stage
     zones: tuple[tuple[datetime, int], ...]
     """Since when, zone whose conditions the batch gets; in the order of time."""
+    cuts: tuple[tuple[datetime, float | None], ...] = ()
+    """Cuts from which the batch regrows: when at least half of the plants then in place had been cut once more, and
+    the grams taken off a plant; in the order of time."""
+    cuts_made: float = 0.0
+    """Mean number of such cuts of a plant."""
+    not_emerged_at: datetime | None = None
+    """The last count before that which found fewer than half."""
 
 
 def facts(entries: Iterable[Entry]) -> list[Entry]:
@@ -118,12 +130,16 @@ class _Walk:
         self._emerged = _plants(counts[-1]) if counts else None
         half = [c.happened_at for c in counts if self._emerged and 2 * _plants(c) >= self._emerged]
         self._emerged_at = half[0] if half else None
+        before = [c.happened_at for c in counts if self._emerged_at and c.happened_at < self._emerged_at]
+        self._not_emerged_at = before[-1] if before else None
         # What came up is known to have stood there all along, however late it was counted.
         self._in_nursery = self._cells if self._emerged is None else self._emerged
         self._in_channels = self._discarded = self._harvested = 0
         self._transplanted_at: datetime | None = None
         self._leaf_counts: list[tuple[datetime, float]] = []
         self._harvests: list[tuple[datetime, int, float | None]] = []
+        self._cuts: list[tuple[datetime, float | None]] = []
+        self._cuts_made = 0.0
         self._zones: list[tuple[datetime, int]] = []
         self._nursery_zones: set[int | None] = set()
         self._channel_zones: set[int | None] = set()
@@ -166,6 +182,9 @@ class _Walk:
             harvests=tuple(self._harvests),
             stage=stage,
             zones=tuple(self._zones),
+            cuts=tuple(self._cuts),
+            cuts_made=self._cuts_made,
+            not_emerged_at=self._not_emerged_at,
         )
 
     def _enter_zone(self, entry: Entry) -> None:
@@ -207,7 +226,13 @@ class _Walk:
             raise _refuse("happened_at", f"{_named(entry)} is before any transplant")
         if entry.zone_id is not None and entry.zone_id not in self._channel_zones:
             raise _not_there(entry)
-        self._in_channels = self._less(self._in_channels, entry, "in the channels")
+        left = self._less(self._in_channels, entry, "in the channels")
+        if entry.regrows:
+            self._cuts_made += _plants(entry) / self._in_channels
+            while self._cuts_made >= len(self._cuts) + 0.5:
+                self._cuts.append((entry.happened_at, entry.weight_g))
+            return
+        self._in_channels = left
         self._harvested += _plants(entry)
         self._harvests.append((entry.happened_at, _plants(entry), entry.weight_g))
 
@@ -253,11 +278,22 @@ def problems_alone(entry: Entry) -> Iterable[tuple[str, str]]:
             yield "leaves", f"it must be the mean number of true leaves, from 0 to {MAX_LEAVES:g}"
     elif entry.leaves is not None:
         yield "leaves", "only a leaf count has leaves"
+    yield from _harvest_problems(entry)
+
+
+def _harvest_problems(entry: Entry) -> Iterable[tuple[str, str]]:
     if entry.weight_g is not None:
         if entry.kind != "harvested":
             yield "weight_g", "only a harvest has a weight"
         elif not 0 < entry.weight_g <= MAX_WEIGHT_G:
             yield "weight_g", f"it must be grams a head, above 0 to {MAX_WEIGHT_G:g}"
+    if entry.readiness is not None:
+        if entry.kind != "harvested":
+            yield "readiness", "only what was harvested was more or less ready"
+        elif entry.readiness not in READINESS:
+            yield "readiness", f"it must be one of {', '.join(READINESS)}"
+    if entry.regrows and entry.kind != "harvested":
+        yield "regrows", "only what was harvested regrows"
 
 
 def _plants(entry: Entry) -> int:

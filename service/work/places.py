@@ -31,7 +31,7 @@ def _time_zone(value: Any) -> str:
 _FARM = {"name": Field(fields.text(), required=True)}
 _FARM_TAKEN = FieldProblem("name", "another farm has this name")
 
-_HOUSE = {
+HOUSE = {
     "farm_id": Field(fields.reference, required=True, fixed=True),
     "name": Field(fields.text(), required=True),
     "code": Field(fields.code, required=True),
@@ -108,7 +108,7 @@ async def change_farm(
 
 async def create_house(uow: UnitOfWork, access: Access, values: Mapping[str, Any]) -> House:
     """Make a house of a farm."""
-    house = House(**checked_new(_HOUSE, values))
+    house = House(**checked_new(HOUSE, values))
     await referred_farm(uow, access, house.farm_id)
     _check_set_points(house)
     await saving.insert(uow, house, _HOUSE_TAKEN)
@@ -148,7 +148,7 @@ async def change_house(
 ) -> House:
     """Change a house."""
     house = await get_house(uow, access, house_id)
-    cleaned = checked_changes(_HOUSE, house, changes)
+    cleaned = checked_changes(HOUSE, house, changes)
     _check_set_points(Merged(house, cleaned))
     await saving.update(uow, house, cleaned, expected_version, _HOUSE_TAKEN)
     return house

@@ -5,46 +5,62 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import logging
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
+from functools import cached_property
 from typing import Any
+from zlib import crc32
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
+from service.agronomy import evidence, mix
 from service.agronomy import forecast as science
 from service.agronomy import succession as law
-from service.agronomy.forecast import Batches, Dates
-from service.agronomy.outlook import Measured, Outlook, Site, outlook
+from service.agronomy.forecast import Batches, Cuts, Dates
+from service.agronomy.outlook import Course, Measured, Outlook, Pushed, Site, outlook
 from service.agronomy.profile import CropProfile
+from service.agronomy.transmission import Transmission
 from service.clock import Clock
 from service.records import batches as batch_records
+from service.records import events as event_records
 from service.records import places as place_records
 from service.records import reforecast as records
 from service.records.store import Store, UnitOfWork
-from service.records.tables import Advice, Batch, Crop, Forecast, House, Succession, Zone
-from service.work import seeding
-from service.work.access import SYSTEM
+from service.records.tables import Advice, Batch, Crop, Forecast, House, HouseEvent, Succession, Zone
+from service.work import calibration, seeding
+from service.work.access import SYSTEM, Access
 from service.work.alerts import Condition, settle_alerts
+from service.work.calibration import Calibration, Cell, Home, Past, Piece
+from service.work.events import closed_days, course_of, lamp_mol, outages
 from service.work.ledger import LedgerState, derive
 from service.work.places import get_house
 from service.work.profiles import profile_of
-from service.work.times import EPOCH, epoch_hours, local_clock_hours, local_day, moment_of
+from service.work.seed_heat import HEAT_ALERT, heat_condition, seed_heat
+from service.work.times import EPOCH, epoch_hours, local_day, moment_of
+from service.work.weather import read_outside, read_pushed, transmission_of
 
 log = logging.getLogger(__name__)
 
 CURVE_DAYS = 49  # how far ahead seedings are looked at
 CURVE_STEP_DAYS = 3.5
-HISTORY_DAYS = 400  # measured hours that shape the outlook
+HISTORY_DAYS = 1200  # measured hours that shape the outlook
 OLDEST_BATCH_DAYS = 200  # older live batches are left alone
+FILLING_MEMBERS = 8  # whose mean fills hours of the past that were not measured
+P90 = 1.2816  # of a standard normal
+DOUBTED = 0.5  # trust in a count below which it is said that it does not fit
 MEASURED_SHARE = 0.5  # of an hour, for its mean to count
 SILENT_HOURS = 6
 SILENT_ALERT = "conditions_silent"
 UNREACHED_ALERT = "harvest_not_reached"
-_ALERT_KINDS = seeding.ALERT_KINDS | {SILENT_ALERT, UNREACHED_ALERT}
+_ALERT_KINDS = seeding.ALERT_KINDS | {SILENT_ALERT, UNREACHED_ALERT, HEAT_ALERT}
 EVENTS = ("emergence", "window_open", "window_close", "transplant", "harvest")
+
+
+Sown = tuple[tuple[Cell, float], ...]
+"""Cultivars sown together in a cell of a tray, with their shares."""
 
 
 @dataclass(frozen=True)
@@ -69,6 +85,30 @@ class HouseInput:
     advice: dict[int, Advice]  # in force, by succession
     members: int
     horizon_days: int
+    past: Past = field(default_factory=Past.none)
+    calibration: Calibration | None = None  # none: what the profiles say; see :func:`learn`
+    events: Sequence[HouseEvent] = ()
+    seasons: Mapping[int, list[int]] = field(
+        default_factory=dict
+    )  # months, of successions that have a season
+    outside: Measured = field(default_factory=Measured.none)  # light outdoors
+    pushed: Pushed = field(default_factory=Pushed.none)
+
+    @property
+    def today(self) -> date:
+        """The local day of the house."""
+        return local_day(self.now, self.zone_info)
+
+    @cached_property
+    def course(self) -> Course:
+        """Shade paint and set points over time."""
+        return course_of(self.house, self.events)
+
+    @cached_property
+    def transmission(self) -> Transmission:
+        """The house's light transmission, learned where enough was measured."""
+        stated = site_of(self.house, self.house.light_transmission)
+        return transmission_of(self.house, stated, self.course, list(self.measured.values()), self.outside)
 
     @property
     def zone_info(self) -> ZoneInfo:
@@ -79,14 +119,18 @@ class HouseInput:
         """Return a digest of all that the conclusions depend on, the day included, the hour not."""
         digest = hashlib.sha256()
         rows: list[Any] = [self.house, *self.zones.values(), *self.crops.values(), *self.successions]
+        rows.extend(self.events)
         for row in rows:
             digest.update(f"{type(row).__name__}{row.id}v{row.version};".encode())
         for item in self.live:
-            digest.update(f"{item.batch.id}{item.state};".encode())
-        for zone_id, measured in sorted(self.measured.items()):
-            digest.update(f"{zone_id}".encode())
-            for column in measured:
+            digest.update(f"{item.batch.id}v{item.batch.version}{item.state};".encode())
+        digest.update(f"{sorted(self.seasons.items())}".encode())
+        outdoors = {"outside": self.outside, "pushed": self.pushed}
+        for name, columns in [*sorted(self.measured.items()), *outdoors.items()]:
+            digest.update(f"{name}".encode())
+            for column in columns:
                 digest.update(np.ascontiguousarray(column).tobytes())
+        digest.update(self.past.key(self.house.id).encode())
         # Nothing arrives while a zone is silent, so that silence itself must count as news.
         digest.update(f"{[condition.subject for condition in _silent(self)]}".encode())
         digest.update(f"{local_day(self.now, self.zone_info)} {self.members} {self.horizon_days}".encode())
@@ -102,6 +146,7 @@ class Conclusions:
     forecasts: list[Forecast] = field(default_factory=list)
     advice: list[Advice] = field(default_factory=list)
     conditions: list[Condition] = field(default_factory=list)
+    calibration: Calibration | None = None
 
 
 @dataclass(frozen=True)
@@ -139,7 +184,7 @@ class Reforecaster:
             key = given.key()
             if self._keys.get(house_id) == key:
                 return Run(house_id, changed=False)
-            concluded = await asyncio.to_thread(conclude, given, key)
+            concluded = await asyncio.to_thread(lambda: conclude(learn(given), key))
             async with self._store.write() as uow:
                 run = await keep(uow, self._clock, concluded)
             self._keys[house_id] = key
@@ -178,13 +223,13 @@ async def read_house(
     oldest = local_day(now, ZoneInfo(house.time_zone)) - timedelta(days=OLDEST_BATCH_DAYS)
     batches = [b for b in await batch_records.live_batches(uow, house_id) if b.seeded_on >= oldest]
     standing = {b.succession_id for b in batches}
-    successions = [
-        s for s in await place_records.successions_of(uow, house_id) if s.active or s.id in standing
-    ]
+    programmes = await place_records.successions_of(uow, house_id)
+    successions = [s for s in programmes if s.active or s.id in standing]
     entries = await batch_records.entries_of(uow, [b.id for b in batches])
     live = [LiveBatch(b, derive(entries[b.id])) for b in batches]
     since = now - timedelta(days=HISTORY_DAYS)
-    measured = {zone_id: await _measured(uow, house, zone_id, since, now) for zone_id in zones}
+    events = await event_records.events_of(uow, house_id)
+    measured = {zone_id: await measured_hours(uow, house, zone_id, since, now, events) for zone_id in zones}
     return HouseInput(
         now=now,
         house=house,
@@ -196,30 +241,47 @@ async def read_house(
         advice=await records.latest_advice(uow, [s.id for s in successions]),
         members=members,
         horizon_days=horizon_days,
+        past=await calibration.read_past(uow, house, programmes, now),
+        events=events,
+        seasons=await event_records.seasons_of(uow, successions),
+        outside=await read_outside(uow, house_id, now),
+        pushed=await read_pushed(uow, house_id, since=now - timedelta(days=OLDEST_BATCH_DAYS), now=now),
     )
 
 
-async def _measured(uow: UnitOfWork, house: House, zone_id: int, since: datetime, now: datetime) -> Measured:
+async def measured_hours(
+    uow: UnitOfWork,
+    house: House,
+    zone_id: int,
+    since: datetime,
+    now: datetime,
+    events: Sequence[HouseEvent] = (),
+) -> Measured:
+    """Return what was measured in a zone between two moments."""
     rows = await records.hours_since(uow, zone_id, since, now)
     if not rows:
         return Measured.none()
     hour = np.array([(at - EPOCH) // timedelta(hours=1) for at, *_ in rows], dtype=np.int64)
     temp = np.array([t if t is not None and c >= MEASURED_SHARE else np.nan for _, t, c, _, _ in rows])
     mol = np.array([m / c if m is not None and c >= MEASURED_SHARE else np.nan for _, _, _, m, c in rows])
-    return Measured(hour, temp, mol, lamp_mol(house, hour))
+    return Measured(hour, temp, mol, lamp_mol(house, hour, events))
 
 
-def lamp_mol(house: House, hours: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Return what the lamp schedule gives in each epoch hour. [mol m⁻²]"""
-    if house.lamp_ppfd_umol <= 0.0 or house.lamp_hours <= 0.0:
-        return np.zeros(hours.size)
-    clock = local_clock_hours(hours, ZoneInfo(house.time_zone))
-    since_on = (clock - house.lamp_start_h) % 24.0
-    # Share of the hour that is lit: it may begin lit, or be lit from within.
-    lit = np.clip(house.lamp_hours - since_on, 0.0, 1.0) + np.clip(
-        np.minimum(since_on + 1.0 - 24.0, house.lamp_hours), 0.0, 1.0
-    )
-    return np.asarray(np.minimum(lit, 1.0) * house.lamp_ppfd_umol * 3600.0 / 1e6)
+async def read_transmission(
+    uow: UnitOfWork, clock: Clock, access: Access, house_id: int
+) -> tuple[House, Transmission]:
+    """Return a house, and its light transmission as its forecasts use it."""
+    now = clock.now()
+    house = await get_house(uow, access, house_id)
+    events = await event_records.events_of(uow, house_id)
+    since = now - timedelta(days=HISTORY_DAYS)
+    measured = [
+        await measured_hours(uow, house, zone.id, since, now, events)
+        for zone in await place_records.zones_of(uow, house_id)
+    ]
+    site = site_of(house, house.light_transmission)
+    outside = await read_outside(uow, house_id, now)
+    return house, transmission_of(house, site, course_of(house, events), measured, outside)
 
 
 # --------------------------------------------------------------------------- computing
@@ -227,54 +289,141 @@ def lamp_mol(house: House, hours: NDArray[np.int64]) -> NDArray[np.float64]:
 
 @dataclass(frozen=True)
 class _Group:
-    """Successions of one crop in one pair of zones, and their batches."""
+    """Successions of one crop and cultivar, or mix, in one pair of zones, and their batches."""
 
     profile: CropProfile
+    cell: Cell  # what is seeded ahead
+    sown: Sown
     nursery_id: int
     channels_id: int
     successions: list[Succession]
     live: list[LiveBatch]
 
 
+def learn(given: HouseInput) -> HouseInput:
+    """Return the input with what the farm's counts, weights and cuts say of its multipliers. Pure."""
+
+    def conditions_of(zone_id: int, first: int, hours: int) -> Outlook:
+        lamps = lamp_mol(given.house, np.arange(first, first + hours, dtype=np.int64), given.events)
+        site = site_of(given.house, given.house.light_transmission)
+        fill = outlook(site, Measured.none(), first, lamps, FILLING_MEMBERS, given.house.id, given.course)
+        return evidence.with_measured(evidence.middle(fill), given.measured[zone_id])
+
+    fresh = calibration.gather(
+        given.past, given.house, given.zones, given.crops, given.measured, conditions_of, given.now
+    )
+    homes = {
+        i.batch.id: Home(
+            i.batch.code, _cell(given.past.successions[i.batch.succession_id], i.batch), i.batch.seeded_on
+        )
+        for i in given.past.batches
+    }
+    learnt = calibration.calibrate(given.past.kept, fresh, homes, _cells(given), given.crops, given.today)
+    return replace(given, calibration=learnt)
+
+
+def _sown(cell: Cell, of: Succession | Batch) -> Sown:
+    """Return the cultivars that are in a cell of a tray, as cells of the calibration, with their shares."""
+    return tuple((cell._replace(cultivar_id=m.cultivar_id), m.share) for m in of.cultivars) or ((cell, 1.0),)
+
+
+def _cell(succession: Succession, batch: Batch | None = None) -> Cell:
+    cultivar_id = succession.cultivar_id if batch is None else batch.cultivar_id
+    return Cell(succession.house_id, succession.crop_id, cultivar_id)
+
+
+def _cells(given: HouseInput) -> set[Cell]:
+    by_id = {s.id: s for s in given.successions}
+    live = [
+        (_cell(by_id[i.batch.succession_id], i.batch), i.batch)
+        for i in given.live
+        if i.batch.succession_id in by_id
+    ]
+    wanted: list[tuple[Cell, Succession | Batch]] = [*live, *((_cell(s), s) for s in given.successions)]
+    return {cell for own, of in wanted for cell in (own, *(member for member, _ in _sown(own, of)))}
+
+
 def conclude(given: HouseInput, key: str) -> Conclusions:
     """Compute forecasts, advice and conditions of a house. Pure: no clock, no database."""
-    result = Conclusions(given.house.id, key)
+    result = Conclusions(given.house.id, key, calibration=given.calibration)
+    learnt = given.calibration or calibration.calibrate([], [], {}, _cells(given), given.crops, given.today)
     now_h = epoch_hours(given.now)
     groups = _groups(given)
     outlooks = _outlooks(given, groups)
     dates: dict[int, Dates] = {}  # by batch id, one row each
     curves: dict[int, law.Curve] = {}  # by succession id
     for group in groups:
-        lanes = _lanes(group, given, now_h)
-        out = science.forecast(
-            group.profile,
-            outlooks[group.nursery_id],
-            outlooks[group.channels_id],
-            given.house.co2_ppm,
-            lanes,
-            science.multipliers(given.members, group.profile.leaf_spread, group.profile.growth_spread),
-            now_h,
-        )
-        n = len(group.live)
+        lanes, n = _lanes(group, given, _curve_moments(now_h)), len(group.live)
+        out = _group_dates(group, given, learnt, outlooks, lanes)
         for i, item in enumerate(group.live):
             dates[item.batch.id] = Dates(*(column[i : i + 1] for column in out))
-        curve = law.Curve(lanes.seeded_h[n:], out.transplant[n:], out.harvest[n:], out.light_harvest[n:])
+        ahead = (out.transplant, out.harvest, out.light_harvest, out.clear, out.light_clear)
+        curve = law.Curve(lanes.seeded_h[n:], *(column[n:] for column in ahead))
         for succession in group.successions:
             curves[succession.id] = curve
-        _forecast_rows(given, group, out, result)
+        _forecast_rows(given, group, learnt, out, outlooks[group.nursery_id], result)
     for succession in (s for s in given.successions if s.active):
         _advise(given, succession, curves, dates, now_h, result)
     result.conditions.extend(_silent(given))
     return result
 
 
+def dates_ahead(
+    given: HouseInput, seeding_h: NDArray[np.float64]
+) -> tuple[dict[int, Dates], dict[int, Dates]]:
+    """Return the dates of live batches by id, one row each, and those of seedings to come by succession. Pure.
+
+    Parameters
+    ----------
+    given : HouseInput
+        As :func:`learn` returns it; it is looked ahead as far as its horizon and a curve.
+    seeding_h : ndarray, shape (moments,)
+        When to seed. [epoch hours]
+    """
+    learnt = given.calibration or calibration.calibrate([], [], {}, _cells(given), given.crops, given.today)
+    groups = _groups(given)
+    outlooks = _outlooks(given, groups)
+    live: dict[int, Dates] = {}
+    ahead: dict[int, Dates] = {}
+    for group in groups:
+        out = _group_dates(group, given, learnt, outlooks, _lanes(group, given, seeding_h))
+        n = len(group.live)
+        for i, item in enumerate(group.live):
+            live[item.batch.id] = Dates(*(column[i : i + 1] for column in out))
+        for succession in group.successions:
+            ahead[succession.id] = Dates(*(column[n:] for column in out))
+    return live, ahead
+
+
+def _group_dates(
+    group: _Group, given: HouseInput, learnt: Calibration, outlooks: dict[int, Outlook], lanes: Batches
+) -> Dates:
+    """Forecast the live batches of a group, then its seedings to come."""
+    lanes = _emerged(group, learnt, lanes, outlooks[group.nursery_id])
+    sown = [_sown(_cell(group.successions[0], i.batch), i.batch) for i in group.live]
+    sown += [group.sown] * (lanes.seeded_h.size - len(group.live))
+    shares = [[share for _, share in members] for members in sown]
+    rows, cuts = mix.apart(lanes, _cuts(group, lanes), shares)
+    out = science.forecast(
+        group.profile,
+        outlooks[group.nursery_id],
+        outlooks[group.channels_id],
+        given.house.co2_ppm,
+        rows,
+        _factors(group, learnt, rows, sown, given.members),
+        epoch_hours(given.now),
+        cuts,
+    )
+    return mix.together(out, mix.owners(shares))
+
+
 def _groups(given: HouseInput) -> list[_Group]:
-    groups: dict[tuple[int, int, int], _Group] = {}
+    groups: dict[tuple[Cell, Sown, int, int], _Group] = {}
     for succession in given.successions:
-        place = (succession.crop_id, succession.nursery_zone_id, succession.channels_zone_id)
-        group = groups.setdefault(
-            place, _Group(profile_of(given.crops[place[0]]), place[1], place[2], [], [])
-        )
+        cell = _cell(succession)
+        place = (cell, _sown(cell, succession), succession.nursery_zone_id, succession.channels_zone_id)
+        profile = profile_of(given.crops[cell.crop_id])
+        group = groups.setdefault(place, _Group(profile, *place, [], []))
         group.successions.append(succession)
         group.live.extend(item for item in given.live if item.batch.succession_id == succession.id)
     return list(groups.values())
@@ -285,27 +434,38 @@ def _outlooks(given: HouseInput, groups: Sequence[_Group]) -> dict[int, Outlook]
     oldest = min((epoch_hours(i.state.seeded_at) for g in groups for i in g.live), default=now_h)
     first = int(np.floor(oldest)) - 24  # a day before, for the trailing light of the first hour
     hours = int(now_h) + 24 * (given.horizon_days + CURVE_DAYS) - first
-    lamps = lamp_mol(given.house, np.arange(first, first + hours, dtype=np.int64))
-    site = Site(
-        latitude_deg=given.house.latitude_deg,
-        longitude_deg=given.house.longitude_deg,
-        transmission=given.house.light_transmission,
-        temp_heat_day_c=given.house.temp_heat_day_c,
-        temp_heat_night_c=given.house.temp_heat_night_c,
-        temp_vent_c=given.house.temp_vent_c,
-    )
     zone_ids = sorted({z for g in groups for z in (g.nursery_id, g.channels_id)})
-    return {
-        z: outlook(site, given.measured[z], first, lamps, given.members, given.house.id) for z in zone_ids
-    }
+    return {z: _outlook(given, z, first, hours, given.members) for z in zone_ids}
 
 
-def _lanes(group: _Group, given: HouseInput, now_h: float) -> Batches:
-    """Live batches first, then the seedings of the curve."""
+def _outlook(given: HouseInput, zone_id: int, first: int, hours: int, members: int) -> Outlook:
+    lamps = lamp_mol(given.house, np.arange(first, first + hours, dtype=np.int64), given.events)
+    site = site_of(given.house, given.transmission.value)
+    measured, house_id = given.measured[zone_id], given.house.id
+    return outlook(site, measured, first, lamps, members, house_id, given.course, given.pushed)
+
+
+def site_of(house: House, transmission: float) -> Site:
+    """Return where a house stands and what it does with the climate."""
+    return Site(
+        latitude_deg=house.latitude_deg,
+        longitude_deg=house.longitude_deg,
+        transmission=transmission,
+        temp_heat_day_c=house.temp_heat_day_c,
+        temp_heat_night_c=house.temp_heat_night_c,
+        temp_vent_c=house.temp_vent_c,
+    )
+
+
+def _curve_moments(now_h: float) -> NDArray[np.float64]:
+    return np.asarray(np.ceil(now_h) + 24.0 * np.arange(0.0, CURVE_DAYS + 1e-9, CURVE_STEP_DAYS))
+
+
+def _lanes(group: _Group, given: HouseInput, ahead: NDArray[np.float64]) -> Batches:
+    """Live batches first, then seedings to come."""
     nursery, channels = given.zones[group.nursery_id], given.zones[group.channels_id]
     target = group.profile.target_fresh_g * group.profile.dry_matter_fraction
     states = [item.state for item in group.live]
-    ahead = np.ceil(now_h) + 24.0 * np.arange(0.0, CURVE_DAYS + 1e-9, CURVE_STEP_DAYS)
 
     def column(values: Sequence[float | None], fill: float) -> NDArray[np.float64]:
         known = np.array([np.nan if v is None else v for v in values], dtype=np.float64)
@@ -327,11 +487,91 @@ def _lanes(group: _Group, given: HouseInput, now_h: float) -> Batches:
     )
 
 
-def _forecast_rows(given: HouseInput, group: _Group, out: Dates, result: Conclusions) -> None:
+def _emerged(group: _Group, learnt: Calibration, lanes: Batches, nursery: Outlook) -> Batches:
+    """Put emergence that was counted to when it was, which may be before the count."""
+    n = len(group.live)
+    looks = [item.state.not_emerged_at for item in group.live]
+    past = evidence.Past(
+        lanes.seeded_h[:n],
+        lanes.emerged_h[:n],
+        np.array([np.nan if at is None else epoch_hours(at) for at in looks]),
+        lanes.transplanted_h[:n],
+    )
+    cells = [_cell(group.successions[0], item.batch) for item in group.live]
+    beliefs = [
+        learnt.emergence.of_batch(item.batch.id, cell) for item, cell in zip(group.live, cells, strict=True)
+    ]
+    rate = np.exp(np.array([belief.mean for belief in beliefs]))
+    at_h = evidence.emergence_h(group.profile, evidence.middle(nursery), past, rate)
+    emerged_h = lanes.emerged_h.copy()
+    emerged_h[:n] = np.where(np.isnan(past.emerged_h), np.nan, at_h)
+    return lanes._replace(emerged_h=emerged_h)
+
+
+def _cuts(group: _Group, lanes: Batches) -> Cuts | None:
+    """Return where the batches of a crop of several cuts are; none: it is cut once."""
+    profile = group.profile
+    if profile.cuts == 1:
+        return None
+    done = [item.state.cuts for item in group.live]
+    ahead = lanes.seeded_h.size - len(done)
+    return Cuts(
+        np.array([*(epoch_hours(c[-1][0]) if c else np.nan for c in done), *[np.nan] * ahead]),
+        np.array([*(profile.left_dry_g(c[-1][1]) if c else np.nan for c in done), *[np.nan] * ahead]),
+        np.array([*(max(1, profile.cuts - len(c)) for c in done), *[profile.cuts] * ahead], dtype=np.float64),
+    )
+
+
+def _factors(
+    group: _Group, learnt: Calibration, lanes: Batches, sown: Sequence[Sown], members: int
+) -> science.Multipliers:
+    """Return the multipliers of each lane's members, and how far they take its last leaf count to be off."""
+    items = [*group.live, *[None] * (len(sown) - len(group.live))]
+    told = [(item, cell) for item, of in zip(items, sown, strict=True) for cell, _ in of]
+
+    def beliefs(of: calibration.Learnt) -> science.Beliefs:
+        rows = [of.of_batch(item.batch.id if item else 0, cell) for item, cell in told]
+        columns = ([r.mean for r in rows], [r.shared_sd for r in rows], [r.own_sd for r in rows])
+        return science.Beliefs(*(np.array(column) for column in columns))
+
+    leaf, growth, emergence = beliefs(learnt.leaf), beliefs(learnt.growth), beliefs(learnt.emergence)
+    # A batch's luck belongs to its code: ids differ between stores that were told the same.
+    key = np.array([crc32(item.batch.code.encode()) if item else 0 for item, _ in told], dtype=np.int64)
+    factors = science.batch_multipliers(members, key, leaf, growth, emergence)
+    counts = [_fitting(learnt, item) if item else None for item, _ in told]
+    usual = np.array([np.nan if c is None else c.said["expected"] for c in counts]) * np.exp(leaf.mean)
+    doubt = np.array([0.0 if c is None else 1.0 - c.trust for c in counts])
+    off = np.nan_to_num(np.abs(lanes.counted_leaves - usual))
+    # A count that does not fit still stands, but the range then reaches to what the measured hours give.
+    error = np.hypot(science.COUNT_SPREAD, doubt * off / P90) / science.COUNT_SPREAD
+    return factors._replace(error=factors.error * error[:, None])
+
+
+def _fitting(learnt: Calibration, item: LiveBatch) -> Piece | None:
+    """Return the batch's last leaf count as evidence; none: there is no count, or too few leaves to tell."""
+    found = learnt.last_count(item.batch.id)
+    if found is None or not item.state.leaf_counts:
+        return None
+    same = found.said["at"] == item.state.leaf_counts[-1][0].isoformat()
+    open_ = found.said["low"] is None and found.said["high"] is None
+    return found if same and not open_ else None
+
+
+def _forecast_rows(
+    given: HouseInput,
+    group: _Group,
+    learnt: Calibration,
+    out: Dates,
+    nursery: Outlook,
+    result: Conclusions,
+) -> None:
     last = float(int(epoch_hours(given.now)) + 24 * given.horizon_days)
     columns = {event: science.points(getattr(out, event), last) for event in EVENTS}
+    if group.profile.cuts > 1:
+        columns["last_harvest"] = science.points(out.clear, last)
     for i, item in enumerate(group.live):
-        points = {event: _point_json(columns[event][i]) for event in EVENTS}
+        points = {event: _point_json(column[i]) for event, column in columns.items()}
+        heat = seed_heat(group.profile, item.state, nursery, given.now)
         result.forecasts.append(
             Forecast(
                 batch_id=item.batch.id,
@@ -349,12 +589,66 @@ def _forecast_rows(given: HouseInput, group: _Group, out: Dates, result: Conclus
                     "leafSpread": group.profile.leaf_spread,
                     "growthSpread": group.profile.growth_spread,
                     "targetFreshG": group.profile.target_fresh_g,
+                    "transmission": transmission_json(given.transmission),
+                    "leafRate": _named(learnt.leaf, group, item),
+                    "growth": _named(learnt.growth, group, item),
+                    "emergence": _named(learnt.emergence, group, item),
                 },
-                reasons=_batch_reasons(given, group, item),
+                reasons=[
+                    *_batch_reasons(given, group, item),
+                    *_calibration_reasons(learnt, group, item),
+                    *([heat.sentence()] if heat else []),
+                ],
             )
         )
+        if heat:
+            result.conditions.append(heat_condition(heat, item.batch, given.zones[group.nursery_id]))
         if points["harvest"]["p50"] is None:
             result.conditions.append(_unreached(given, item.batch))
+
+
+def _named(learnt: calibration.Learnt, group: _Group, item: LiveBatch) -> dict[str, float | int]:
+    """Return a batch's multiplier as a forecast names it: median, standard deviation on the log scale, evidence."""
+    cell = _cell(group.successions[0], item.batch)
+    belief, own = learnt.cells[cell], learnt.of_batch(item.batch.id, cell)
+    return {
+        "mean": round(float(np.exp(own.mean)), 3),
+        "sd": round(float(np.hypot(own.shared_sd, own.own_sd)), 3),
+        "evidence": belief.evidence,
+    }
+
+
+def _calibration_reasons(learnt: Calibration, group: _Group, item: LiveBatch) -> list[str]:
+    cell = _cell(group.successions[0], item.batch)
+    said = []
+    young = item.state.stage == "nursery"
+    belief = (learnt.leaf if young else learnt.growth).cells[cell]
+    if belief.evidence:
+        low, middle, high = np.exp(belief.mean + belief.sd * np.array([-P90, 0.0, P90]))
+        said.append(
+            f"{'Leaves appear' if young else 'Heads grow'} {middle:.2f} times as fast here as the crop profile says"
+            f" (10-90 % {low:.2f} to {high:.2f}), from {belief.evidence}"
+            f" {'record' if belief.evidence == 1 else 'records'}."
+        )
+    count = _fitting(learnt, item)
+    if count is not None and count.trust < DOUBTED:
+        said.append(
+            f"The last leaf count, {count.said['observed']:g}, does not fit the {count.said['expected']:.1f} leaves"
+            f" that the measured hours give, and counts for {100 * count.trust:.0f} %."
+        )
+    return said
+
+
+def transmission_json(known: Transmission) -> dict[str, Any]:
+    """Return a house's transmission as it is shown, and how it is known."""
+    learned = None if known.learned is None else round(known.learned, 3)
+    return {
+        "value": round(known.value, 3),
+        "spread": round(known.spread, 3),
+        "how": known.how,
+        "days": known.days,
+        "learned": learned,
+    }
 
 
 def _point_json(point: science.Points) -> dict[str, str | None]:
@@ -378,7 +672,7 @@ def _batch_reasons(given: HouseInput, group: _Group, item: LiveBatch) -> list[st
     light, temp = measured.light_mol[inside], measured.temp_c[inside]
     both = ~np.isnan(light) & ~np.isnan(temp)
     known = int(np.count_nonzero(both))
-    span = max(1, round((given.now - since) / timedelta(hours=1)))
+    span = round((given.now - since) / timedelta(hours=1))
     said = []
     if known:
         said.append(
@@ -392,6 +686,12 @@ def _batch_reasons(given: HouseInput, group: _Group, item: LiveBatch) -> list[st
     if item.state.leaf_counts:
         at, leaves = item.state.leaf_counts[-1]
         said.append(f"{leaves:g} true leaves were counted on {local_day(at, given.zone_info):%d %b}.")
+    if item.state.cuts:
+        at, weight = item.state.cuts[-1]
+        said.append(
+            f"Cut {len(item.state.cuts)} of {group.profile.cuts} was on {local_day(at, given.zone_info):%d %b};"
+            f" it regrows from the {group.profile.left_dry_g(weight) / group.profile.dry_matter_fraction:.0f} g left."
+        )
     return said
 
 
@@ -437,13 +737,14 @@ def _advise(
         ),
         now_h,
         epoch_hours(own[-1].state.seeded_at) if own else None,
-        dates[own[-1].batch.id].harvest[0] if own else None,
+        _first_harvest(own[-1], dates[own[-1].batch.id]) if own else None,
         curves[succession.id],
         _standing(here, by_id, dates, now_h, given.members),
         [_coming(s, here, curves[s.id], now_h) for s in by_id.values() if s.active and s.id != succession.id],
         [_waiting(i, by_id[i.batch.succession_id], succession, dates) for i in waiting],
         channels.capacity,
         (previous.decision, previous.binding) if previous else None,  # type: ignore[arg-type]
+        outages(given.house, given.events, channels),
     )
     codes = [i.batch.code for i in waiting]
     row = seeding.advice_row(
@@ -455,9 +756,18 @@ def _advise(
         result.key,
         given.measured[channels.id],
         codes,
+        closed_days(given.events),
+        given.seasons.get(succession.id),
     )
     result.advice.append(row)
     result.conditions.extend(seeding.conditions_of(row, figures, succession, given.zone_info, codes))
+
+
+def _first_harvest(item: LiveBatch, own: Dates) -> NDArray[np.float64]:
+    """When a batch was or will be cut for the first time."""
+    if not item.state.cuts:
+        return np.asarray(own.harvest[0])
+    return np.full(own.harvest.shape[1], epoch_hours(item.state.cuts[0][0]))
 
 
 def _standing(
@@ -476,8 +786,8 @@ def _standing(
     return law.Occupants(
         stacked([d.transplant for d in rows]),
         # A head that is ready stands until it is cut: tomorrow at the earliest.
-        stacked([np.maximum(d.harvest, now_h + 24.0) for d in rows]),
-        stacked([np.maximum(d.light_harvest, now_h + 24.0) for d in rows]),
+        stacked([np.maximum(d.clear, now_h + 24.0) for d in rows]),
+        stacked([np.maximum(d.light_clear, now_h + 24.0) for d in rows]),
         np.array([_plants(i, by_id[i.batch.succession_id]) for i in here], dtype=np.float64),
     )
 
@@ -497,7 +807,7 @@ def _waiting(item: LiveBatch, of: Succession, advised: Succession, dates: dict[i
     return law.Waiting(
         float(np.median(own.window_open)),
         float(np.median(own.window_close)),
-        float(np.median(own.harvest)),
+        float(np.median(own.clear)),
         _plants(item, of),
         own=of.id == advised.id,
     )
@@ -538,6 +848,7 @@ async def keep(uow: UnitOfWork, clock: Clock, concluded: Conclusions) -> Run:
     told = await records.latest_advice(uow, [a.succession_id for a in concluded.advice])
     new_advice = [a for a in concluded.advice if _advises_new(a, told.get(a.succession_id))]
     uow.session.add_all([*new_forecasts, *new_advice])
+    await calibration.keep_evidence(uow, concluded.calibration)
     return Run(concluded.house_id, True, len(new_forecasts), len(new_advice), opened, closed)
 
 

@@ -55,5 +55,4 @@ async def update(
     check_version(row, expected_version)
     with refusals(taken, expected_version):
         async with saving.saving(uow):
-            for name, value in changes.items():
-                setattr(row, name, value)
+            saving.change(row, changes)

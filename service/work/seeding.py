@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import calendar
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -41,9 +42,16 @@ def measured_week(measured: Measured, end: datetime) -> Week | None:
 
 
 def allowed_days(
-    moments: Sequence[datetime], weekdays: Sequence[int], zone: ZoneInfo, earliest: date
+    moments: Sequence[datetime],
+    weekdays: Sequence[int],
+    zone: ZoneInfo,
+    earliest: date,
+    closed: Collection[date] = (),
+    months: Collection[int] | None = None,
 ) -> list[tuple[date, int]]:
-    """Round moments to allowed local days, none before ``earliest``.
+    """Round moments to allowed local days, none before ``earliest`` or on a day on which the house is closed.
+
+    Seedings that fall outside the ``months`` of the season are left out; none: all year.
 
     Returns
     -------
@@ -53,11 +61,14 @@ def allowed_days(
     counts: dict[date, int] = {}
     for moment in moments:
         ideal = max(local_day(moment + timedelta(hours=4), zone), earliest)
-        near = sorted(
-            (ideal + timedelta(days=d) for d in range(-6, 7) if ideal + timedelta(days=d) >= earliest),
-            key=lambda day: (abs((day - ideal).days), day),
+        if months is not None and ideal.month not in months:
+            continue
+        reach = 6 + 7 * len(closed)  # there is an open allowed day within it
+        near = (ideal + timedelta(days=d) for d in range(-reach, reach + 1))
+        day = min(
+            (d for d in near if d >= earliest and d.isoweekday() in weekdays and d not in closed),
+            key=lambda d: (abs((d - ideal).days), d),
         )
-        day = next(d for d in near if d.isoweekday() in weekdays)
         counts[day] = counts.get(day, 0) + 1
     return sorted(counts.items())
 
@@ -71,14 +82,19 @@ def advice_row(
     input_key: str,
     measured: Measured,
     batch_codes: Sequence[str],
+    closed: Collection[date] = (),
+    months: Collection[int] | None = None,
 ) -> Advice:
     """Return the advice as it is kept and shown."""
     earliest = local_day(now, zone)
     if now > seeding_moment(earliest, zone):
         earliest += timedelta(days=1)
     moments = [EPOCH + timedelta(hours=h) for h in figures.seedings_h]
-    days = allowed_days(moments, succession.seeding_weekdays, zone, earliest)
+    days = allowed_days(moments, succession.seeding_weekdays, zone, earliest, closed, months)
     first = days[0][0] if days else earliest
+    said = reasons(figures, succession, channels, zone, now, measured, batch_codes)
+    if sum(times for _, times in days) < len(moments):
+        said.append(f"Out of season: {_months(months or ())} only; seedings in other months are left out.")
     return Advice(
         succession_id=succession.id,
         made_at=now,
@@ -92,8 +108,12 @@ def advice_row(
         probability=round(figures.probability, 2),
         seedings=[{"on": day.isoformat(), "cells": figures.cells * times} for day, times in days],
         outcome=_outcome(figures),
-        reasons=reasons(figures, succession, channels, zone, now, measured, batch_codes),
+        reasons=said,
     )
+
+
+def _months(months: Collection[int]) -> str:
+    return ", ".join(calendar.month_name[month] for month in sorted(months))
 
 
 def _outcome(figures: Figures) -> dict[str, Any]:

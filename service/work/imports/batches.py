@@ -18,25 +18,38 @@ from service.clock import Clock
 from service.records import imports as records
 from service.records.batches import entries_of
 from service.records.places import successions_of, zones_of
+from service.records.reforecast import crops_of
 from service.records.store import UnitOfWork
 from service.records.tables import Batch, Cultivar, Entry, House, Succession, Zone
 from service.work import fields, saving
 from service.work.access import Access
-from service.work.batches import AHEAD, ENTRY, usual_zone, zone_problem
+from service.work.batches import AHEAD, ENTRY, mix_at_seeding, usual_zone, usually_regrows, zone_problem
 from service.work.errors import FieldProblem, Impossible
 from service.work.fields import checked_new
 from service.work.imports.moments import Moments
 from service.work.imports.outcome import Imported, faulty
-from service.work.imports.table import Faults, columns, look_up, number, read_table, whole
+from service.work.imports.table import Faults, columns, look_up, number, read_table, whole, yes_no
 from service.work.ledger import KINDS, LedgerState, derive, facts, problems_alone
 from service.work.places import get_house
+from service.work.profiles import profile_of
 from service.work.times import SEEDING_TIME, local_day
 
 _REQUIRED = ("batch", "kind", "happened_at")
-_OPTIONAL = ("succession", "cultivar", "plants", "leaves", "weight_g", "zone", "reason", "note")
+_OPTIONAL = (
+    "succession",
+    "cultivar",
+    "plants",
+    "leaves",
+    "weight_g",
+    "regrows",
+    "readiness",
+    "zone",
+    "reason",
+    "note",
+)
 _OTHER_NAMES = {"code": "batch", "at": "happened_at"}
-_NUMBERS = {"plants": whole, "leaves": number, "weight_g": number}
-_TEXTS = ("kind", "reason", "note")
+_NUMBERS = {"plants": whole, "leaves": number, "weight_g": number, "regrows": yes_no}
+_TEXTS = ("kind", "readiness", "reason", "note")
 _CODE = fields.text(60)
 _REPEATED_NAMED = 20
 # Leaving out a fact of these kinds cannot make the others contradict each other.
@@ -76,6 +89,7 @@ class _House:
     zones: Sequence[Zone]
     successions: Sequence[Succession]
     cultivars: Sequence[Cultivar]
+    cuts: Mapping[int, int]  # harvests of a planting, by crop
 
     @property
     def zone_kinds(self) -> dict[int, str]:
@@ -114,6 +128,7 @@ async def import_batches(
         zones=await zones_of(uow, house.id),
         successions=successions,
         cultivars=await records.cultivars_of(uow, {succession.crop_id for succession in successions}),
+        cuts={crop.id: profile_of(crop).cuts for crop in await crops_of(uow, house.farm_id)},
     )
     now = clock.now()
     reader = _Reader(known, Moments(known.zone, now + AHEAD, SEEDING_TIME), now, access.name)
@@ -270,6 +285,7 @@ def _key(entry: Entry, zone_id: int | None) -> tuple[Any, ...]:
         entry.plants,
         entry.leaves,
         entry.weight_g,
+        entry.readiness,
         zone_id,
         entry.reason,
         entry.note,
@@ -313,11 +329,26 @@ def _settle(
     for fact in planned.facts:
         if fact.entry.zone_id is None:
             fact.entry.zone_id = usual_zone(fact.entry.kind, succession)
+    _let_regrow(planned, ledger, known.cuts[succession.crop_id])
     state = _check_ledger(planned, ledger, known.zone_kinds, faults)
     if state is None or len(faults.found) > wrong:
         return None
     entries = [fact.entry for fact in planned.facts]
     return _Settled(batch, facts(entries), state)
+
+
+def _let_regrow(planned: _Planned, ledger: Sequence[Entry], cuts: int) -> None:
+    """Have plants stand on after all cuts of a crop of several but the last, where the file does not say."""
+    added = facts(fact.entry for fact in planned.facts)
+    so_far = [*ledger, *(entry for entry in added if entry.kind != "harvested")]
+    for entry in added:
+        if entry.kind == "harvested" and cuts > 1:
+            if entry.regrows is None:
+                try:
+                    entry.regrows = usually_regrows(cuts, so_far)
+                except Impossible:
+                    return  # the check of the whole ledger names what is wrong
+            so_far.append(entry)
 
 
 def _new_batch(planned: _Planned, known: _House, now: datetime, faults: Faults) -> Batch | None:
@@ -342,6 +373,7 @@ def _new_batch(planned: _Planned, known: _House, now: datetime, faults: Faults) 
         seeded_on=local_day(seeding.happened_at, known.zone),
         cells=seeding.plants or 0,
         created_at=now,
+        cultivars=mix_at_seeding(succession, cultivar_id),
     )
 
 

@@ -159,6 +159,20 @@ def columns(
     return places if len(table.faults.found) == wrong else None
 
 
+def yes_no(text: str) -> bool:
+    """Return the truth value that a cell holds.
+
+    Raises
+    ------
+    ValueError
+        If it holds none; the message says what would be right.
+    """
+    try:
+        return {"yes": True, "no": False, "true": True, "false": False}[text.strip().lower()]
+    except KeyError:
+        raise ValueError(f"{text.strip()!r} is neither yes nor no") from None
+
+
 def number(text: str) -> float:
     """Return the finite number that a cell holds.
 
