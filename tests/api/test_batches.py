@@ -163,3 +163,59 @@ async def test_a_code_is_taken_once(
     answer = await client.post("/v1/batches", json={"successionId": place.succession["id"], "code": "B-1"})
     problem_of(answer, 409, "/code")
     assert await all_rows(store) == before
+
+
+# --------------------------------------------------------------------------- several cuts, mixes
+
+
+async def test_a_herb_is_cut_until_its_last_cut(client: httpx.AsyncClient, place: Place) -> None:
+    herb = {"farmId": place.farm["id"], "name": "Rocket", "profile": "rocket"}  # of two cuts
+    crop = await made(client, "/v1/crops", herb)
+    succession = await made(
+        client,
+        "/v1/successions",
+        {**_again(place), "cropId": crop["id"], "name": "Rocket", "cultivarId": None},
+    )
+    batch = await made(
+        client, "/v1/batches", {"successionId": succession["id"], "seededOn": "2026-08-01", "cells": 80}
+    )
+    path = f"/v1/batches/{batch['id']}/entries"
+    await made(client, path, {"kind": "transplanted", "happenedAt": "2026-08-14T08:00:00Z", "plants": 80})
+    cut = {"kind": "harvested", "plants": 80, "weightG": 30.0}
+    first = await made(client, path, {**cut, "happenedAt": "2026-08-30T08:00:00Z"})
+    assert first["entry"]["regrows"] is True
+    assert (first["batch"]["inChannels"], first["batch"]["cuts"], first["batch"]["harvested"]) == (80, 1, 0)
+    last = await made(client, path, {**cut, "happenedAt": "2026-09-13T08:00:00Z"})
+    assert last["entry"]["regrows"] is False
+    assert (last["batch"]["stage"], last["batch"]["cuts"], last["batch"]["harvested"]) == ("finished", 1, 80)
+
+
+async def test_a_succession_of_a_mix(client: httpx.AsyncClient, store: Store, place: Place) -> None:
+    second = await made(client, "/v1/cultivars", {"cropId": place.crop["id"], "name": "Late red"})
+    mix = [{"cultivarId": c["id"], "share": 0.5} for c in (second, place.cultivar)]
+    body = {**_again(place), "name": "Mix", "cultivarId": None, "cultivars": mix}
+    succession = await made(client, "/v1/successions", body)
+    assert succession["cultivars"] == mix
+    path = f"/v1/successions/{succession['id']}"
+    assert (await client.get(path)).json() == succession
+    batch = await made(client, "/v1/batches", {"successionId": succession["id"]})
+    assert batch["cultivars"] == mix
+    await refused(
+        client,
+        store,
+        [
+            ("PATCH", path, {"cultivars": [{"cultivarId": second["id"], "share": 1.0}]}, 422, "/cultivars"),
+            ("PATCH", path, {"cultivars": [*mix, mix[0]]}, 422, "/cultivars"),
+            ("PATCH", path, {"cultivarId": second["id"]}, 422, "/cultivars"),
+            ("PATCH", path, {"cultivars": [{"cultivarId": second["id"]}]}, 400, "/cultivars/0/share"),
+        ],
+    )
+    changed = await client.patch(
+        path, json={"cultivars": [], "cultivarId": second["id"]}, headers={"if-match": '"1"'}
+    )
+    assert (changed.status_code, changed.json()["cultivars"], changed.headers["etag"]) == (200, [], '"2"')
+
+
+def _again(place: Place) -> Json:
+    """Return what makes the place's succession once more."""
+    return {k: v for k, v in place.succession.items() if k not in {"id", "version", "active"}}

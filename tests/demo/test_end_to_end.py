@@ -83,7 +83,8 @@ def test_shortening_days_shorten(autumn):
         assert advice["outcome"]["harvestGapDaysWith"] == pytest.approx(wished, rel=0.15)
         assert advice["outcome"]["harvestGapDaysWithout"] > 1.2 * wished
         assert advice["seedings"][0]["on"] == advice["from"]
-    assert {a["kind"] for a in autumn["alerts"] if a["house"] == "Wick House"} == {"seeding_interval"}
+    kinds = {a["kind"] for a in autumn["alerts"] if a["house"] == "Wick House"}
+    assert {"seeding_interval"} <= kinds <= {"seeding_interval", "seed_heat"}
 
 
 def test_lengthening_days_lengthen(spring):
@@ -153,10 +154,10 @@ def test_postgresql_and_mosquitto_in_separate_processes_conclude_the_same(
             sensors = [s for s in api.get("/sensors", params={"limit": 200}).json()["items"] if s["zoneId"]]
             wait_for(lambda: all(_newest_hour(api, s["zoneId"], end) for s in sensors), 60)
             time.sleep(1.5)  # the last touched hours
-            lines = []
-            for house in api.get("/houses").json()["items"]:
+            houses = api.get("/houses").json()["items"]
+            for house in houses * 2:  # twice: what is learnt in one house tells of the others
                 api.post(f"/houses/{house['id']}/reforecast").raise_for_status()
-                lines.append(api.get(f"/houses/{house['id']}/line").json())
+            lines = [api.get(f"/houses/{house['id']}/line").json() for house in houses]
     finally:
         for process in (serve, ingest):
             process.terminate()

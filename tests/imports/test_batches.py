@@ -12,6 +12,7 @@ from service.records.store import Store
 from service.records.tables import Entry
 from service.work.access import SYSTEM
 from service.work.batches import BatchView, append_entry, create_batch, list_batches, list_entries
+from service.work.crops import create_crop
 from service.work.errors import Impossible
 from service.work.places import create_zone
 from service.work.programme import create_succession
@@ -294,3 +295,50 @@ async def test_files_of_the_wrong_shape_say_what_is_missing(
 ) -> None:
     place = await make_place(sqlite_store, clock, "Alder Farm")
     assert said(await bring_batches(sqlite_store, clock, place, file, dry_run=True)) == faults
+
+
+# --------------------------------------------------------------------------- several cuts
+
+ROCKET = """batch,succession,kind,happened_at,plants,weight_g,regrows
+N1-R1,Rocket,seeded,2025-03-03,80,,
+N1-R1,,transplanted,2025-03-18,80,,
+N1-R1,,harvested,2025-04-10T08:00,30,31,
+N1-R1,,harvested,2025-04-11T08:00,50,33,
+N1-R1,,harvested,2025-04-28T08:00,80,30,
+N1-R2,Rocket,seeded,2025-03-10,80,,
+N1-R2,,transplanted,2025-03-25,80,,
+N1-R2,,harvested,2025-04-18T08:00,80,31,no
+N1-R3,Rocket,seeded,2025-03-17,80,,
+N1-R3,,transplanted,2025-04-01,80,,
+N1-R3,,harvested,2025-04-25T08:00,80,31,
+"""
+
+
+async def test_herbs_regrow_after_all_cuts_but_the_last_unless_told(
+    store: Store, clock: FixedClock, place: Place
+) -> None:
+    async with store.write() as uow:
+        crop = await create_crop(
+            uow, SYSTEM, {"farm_id": place.farm.id, "name": "Rocket", "profile": "rocket"}
+        )
+        values = {**place.succession_values, "crop_id": crop.id, "cultivar_id": None, "name": "Rocket"}
+        await create_succession(uow, SYSTEM, values)
+    imported = await bring_batches(store, clock, place, ROCKET)
+    assert (imported.new, imported.faults) == (11, ())
+    batches = {view.batch.code: (view.state, entries) for view, entries in await seen(store)}
+    harvests = {
+        code: [e.regrows for e in entries if e.kind == "harvested"] for code, (_, entries) in batches.items()
+    }
+    assert harvests == {"N1-R1": [True, True, False], "N1-R2": [False], "N1-R3": [True]}
+    assert [batches[code][0].stage for code in sorted(batches)] == ["finished", "finished", "channels"]
+    again = await bring_batches(store, clock, place, ROCKET)
+    assert (again.new, again.unchanged) == (0, 11)
+
+
+async def test_a_word_that_is_neither_yes_nor_no_is_named(
+    store: Store, clock: FixedClock, place: Place
+) -> None:
+    content = "batch,succession,kind,happened_at,plants,regrows\n" + (
+        'N1-1,"Butterhead, weekly",seeded,2025-03-03,80,perhaps\n'
+    )
+    assert said(await bring_batches(store, clock, place, content, dry_run=True)) == [(2, "regrows")]

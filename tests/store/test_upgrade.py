@@ -53,7 +53,8 @@ async def test_upgrade_keeps_every_row(filled_store: Store) -> None:
     assert await current(filled_store) == head()
     after = await rows_of(filled_store)
     for table, rows in before.items():
-        assert after[table] == rows, table
+        # Columns that came later stand behind those there were.
+        assert [row[: len(rows[0])] for row in after[table]] == rows, table
     assert set(after) == set(metadata.tables)
 
 

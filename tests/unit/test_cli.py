@@ -22,7 +22,7 @@ from service.cli import EXIT_FAILED, EXIT_OK, EXIT_USAGE, main
 from service.records.store import Store
 from service.work.access import find_access
 
-COMMANDS = ("serve", "ingest", "migrate", "token", "import", "demo")
+COMMANDS = ("serve", "ingest", "migrate", "token", "import", "replay", "plan", "demo")
 SECRET = re.compile(r"evl_[\w-]{40,}")
 
 

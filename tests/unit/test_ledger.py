@@ -274,3 +274,44 @@ def test_the_order_of_recording_does_not_matter(tries: list[Entry], order: Any) 
     shuffled = list(kept)
     order.shuffle(shuffled)
     assert derive(shuffled) == derive(kept)
+
+
+# --------------------------------------------------------------------------- several cuts
+
+
+def herbs(*harvests: Entry) -> list[Entry]:
+    """Return the ledger of 100 plants in the channels with these harvests."""
+    return ledger(
+        entry("seeded", 0, 100, zone_id=NURSERY), entry("transplanted", 14, 100, zone_id=CHANNELS), *harvests
+    )
+
+
+def test_what_regrows_stays_until_its_last_cut() -> None:
+    so_far = herbs(entry("harvested", 30, 100, weight_g=42.0, regrows=True))
+    state = derive(so_far)
+    assert (state.in_channels, state.harvested, state.stage) == (100, 0, "channels")
+    assert state.cuts == ((at(30), 42.0),)
+    assert state.harvests == ()
+    last = derive(ledger(*so_far, entry("harvested", 44, 100, weight_g=40.0, regrows=False)))
+    assert (last.in_channels, last.harvested, last.stage, last.finished_at) == (0, 100, "finished", at(44))
+    assert last.harvests == ((at(44), 100, 40.0),)
+
+
+def test_a_cut_of_several_days_is_one_when_half_of_the_plants_are_cut() -> None:
+    first, rest, again = (
+        entry("harvested", day, plants, weight_g=weight, regrows=True)
+        for day, plants, weight in ((30, 40, 41.0), (31, 60, 43.0), (45, 70, 39.0))
+    )
+    assert derive(herbs(first)).cuts == ()
+    assert derive(herbs(first)).cuts_made == pytest.approx(0.4)
+    assert derive(herbs(first, rest)).cuts == ((at(31), 43.0),)
+    state = derive(herbs(first, rest, again))
+    assert state.cuts == ((at(31), 43.0), (at(45), 39.0))
+    assert state.cuts_made == pytest.approx(1.7)
+
+
+def test_a_cut_takes_no_more_plants_than_there_are_and_only_a_harvest_regrows() -> None:
+    assert problem_fields(herbs(entry("harvested", 30, 101, regrows=True))) == ["plants"]
+    assert problem_fields(herbs(entry("discarded", 30, 10, reason="mildew", regrows=True))) == ["regrows"]
+    gone = herbs(entry("harvested", 30, 100), entry("harvested", 31, 1, regrows=True))
+    assert problem_fields(gone) == ["plants"]

@@ -77,6 +77,25 @@ def test_seedings_that_fall_on_one_day_are_one_of_twice_the_size() -> None:
     assert days_of([]) == []
 
 
+def test_nothing_is_seeded_on_a_closed_day() -> None:
+    closed = [MONDAY, date(2026, 9, 21)]
+    moments = [on(MONDAY), on(date(2026, 9, 22))]
+    assert allowed_days(moments, [1], AMSTERDAM, MONDAY, closed) == [(date(2026, 9, 28), 2)]
+    assert allowed_days(moments, [1, 2], AMSTERDAM, MONDAY, closed) == [
+        (date(2026, 9, 15), 1),
+        (date(2026, 9, 22), 1),
+    ]
+    weeks = [MONDAY + timedelta(days=n) for n in range(100)]
+    assert allowed_days(moments, [3], AMSTERDAM, MONDAY, weeks) == [(date(2026, 12, 23), 2)]
+
+
+def test_seedings_outside_the_season_are_left_out() -> None:
+    moments = [on(date(2026, 9, 25)), on(date(2026, 9, 30)), on(date(2026, 10, 2)), on(date(2027, 3, 1))]
+    found = allowed_days(moments, EVERY_DAY, AMSTERDAM, MONDAY, months=[3, 9])
+    assert found == [(date(2026, 9, 25), 1), (date(2026, 9, 30), 1), (date(2027, 3, 1), 1)]
+    assert allowed_days(moments, EVERY_DAY, AMSTERDAM, MONDAY, months=[7]) == []
+
+
 WEEKDAYS = st.lists(st.integers(1, 7), min_size=1, max_size=7, unique=True)
 MOMENTS = st.lists(st.floats(-30.0, 120.0).map(lambda d: NOW + timedelta(days=d)), max_size=12)
 ZONES = st.sampled_from(["Europe/Amsterdam", "America/Los_Angeles", "Pacific/Auckland", "Asia/Kolkata"])

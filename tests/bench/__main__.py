@@ -1,0 +1,69 @@
+"""``python -m tests.bench``: measurements that a change should not make worse."""
+
+import argparse
+import json
+import os
+import sys
+
+SINGLE_CORE = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+
+
+def main(argv: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    commands = parser.add_subparsers(dest="command", required=True)
+    forecast = commands.add_parser("forecast", help="forecast one house on a single core")
+    forecast.add_argument("--json", action="store_true", help="print one JSON object")
+    forecast.add_argument("--batches", type=int, default=60, help="live batches (default 60)")
+    forecast.add_argument("--members", type=int, default=200, help="members of the outlook (default 200)")
+    forecast.add_argument("--days", type=int, default=150, help="how far the outlook reaches (default 150)")
+    forecast.add_argument(
+        "--repeats", type=int, default=5, help="runs, of which the fastest counts (default 5)"
+    )
+    again = commands.add_parser("replay", help="replay the simulated houses on real weather (half an hour)")
+    again.add_argument("--json", action="store_true", help="print one JSON object")
+    again.add_argument("--house", choices=("unlit", "lit"), help="only this one")
+    again.add_argument("--first", type=int, default=1976, help="first year of history (default 1976)")
+    again.add_argument("--years", type=int, default=10, help="test years after two of history (default 10)")
+    again.add_argument(
+        "--every", type=int, default=1, help="look at every so many weekly batches (default 1)"
+    )
+    again.add_argument("--members", type=int, default=60, help="members of the outlook (default 60)")
+    plan = commands.add_parser("plan", help="plan 26 weeks of three houses on a single core")
+    plan.add_argument("--json", action="store_true", help="print one JSON object")
+    given = parser.parse_args(argv)
+
+    for variable in SINGLE_CORE:  # before numpy is loaded
+        os.environ[variable] = "1"
+    if given.command == "replay":
+        return _replay(given)
+    if given.command == "plan":
+        from tests.bench.plan import run
+
+        found = run()
+    else:
+        from tests.bench.forecast import measure
+
+        found = measure(given.batches, given.members, given.days, given.repeats)
+    if given.json:
+        print(json.dumps(found))
+    else:
+        for key, value in found.items():
+            print(f"{key:28} {value if not isinstance(value, float) else f'{value:,.4g}'}")
+    return 0
+
+
+def _replay(given: argparse.Namespace) -> int:
+    from tests.bench.replay import HOUSES, measure
+    from tests.simulated.trial import as_json, table
+
+    houses = [given.house] if given.house else HOUSES
+    done = measure(houses, given.first, given.years, given.every, given.members)
+    if given.json:
+        print(json.dumps({"replays": [as_json(trial) for trial in done]}))
+    else:
+        print("\n\n".join("\n".join(table(trial)) for trial in done))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
