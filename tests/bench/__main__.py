@@ -19,7 +19,9 @@ def main(argv: list[str] | None = None) -> int:
     forecast.add_argument(
         "--repeats", type=int, default=5, help="runs, of which the fastest counts (default 5)"
     )
-    again = commands.add_parser("replay", help="replay the simulated houses on real weather (a quarter of an hour)")
+    again = commands.add_parser(
+        "replay", help="replay the simulated houses on real weather (a quarter of an hour)"
+    )
     again.add_argument("--json", action="store_true", help="print one JSON object")
     again.add_argument("--house", choices=("unlit", "lit"), help="only this one")
     again.add_argument("--first", type=int, default=1976, help="first year of history (default 1976)")

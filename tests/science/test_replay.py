@@ -29,7 +29,8 @@ from tests.simulated.trial import (
 )
 
 WHOLE = pytest.mark.skipif(
-    not os.environ.get("EVENLEAF_TEST_WHOLE"), reason="takes a quarter of an hour; EVENLEAF_TEST_WHOLE=1 runs it"
+    not os.environ.get("EVENLEAF_TEST_WHOLE"),
+    reason="takes a quarter of an hour; EVENLEAF_TEST_WHOLE=1 runs it",
 )
 
 
