@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import os
+import socket
 import sys
 import tempfile
 import time
@@ -165,8 +166,6 @@ async def _serve_on(service: Service, say: Callable[[str], None]) -> None:
 
 
 def _free_port(wanted: int) -> int:
-    import socket
-
     for port in (wanted, 0):
         with socket.socket() as probe:
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

@@ -8,7 +8,9 @@ are log multipliers, for :mod:`service.agronomy.calibration`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
+from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
@@ -48,6 +50,15 @@ EMERGENCE_SPREAD = 0.15
 
 READY_DAYS = 3.0  # heads cut as "ready" became so within the days before; assumed
 UNSAID_DAYS = 7.0  # heads of which nothing was said became ready within so many days of the cut; assumed
+READY: Mapping[str | None, tuple[float, float]] = MappingProxyType(
+    {
+        "early": (0.0, np.inf),
+        "ready": (-READY_DAYS, 0.0),
+        "held": (-np.inf, 0.0),
+        None: (-UNSAID_DAYS, UNSAID_DAYS),
+    }
+)
+"""Between when and when heads passed the target, days after they were cut as such; none: nothing was said."""
 
 LADDER = np.exp(0.15 * np.arange(-7, 8))
 """Growth multipliers tried, 1 in the middle, 0.35 to 2.9; a weight beyond them is known only to be beyond."""

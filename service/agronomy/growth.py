@@ -370,7 +370,9 @@ def grow(
     -----
     The step is one hour, second order: the smooth functions of state (cover, reserve share, structure) are
     extrapolated to the middle of the hour from this and the hour before, so each hour needs one exponential
-    and one division a lane. Against a tight adaptive integrator: within 0.2 % of weight over 60 days.
+    and one division a lane. Against a tight adaptive integrator over 60 days (2 to 25 mol m⁻² d⁻¹, 8 to 28 °C):
+    within 0.1 % of weight. A hot canopy that exhausts its reserves is held at none, where the printed equations
+    go below.
     Emergence and the move scale the hour in which they fall by its share after them, so that dates stay
     continuous in the input.
 

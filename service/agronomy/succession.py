@@ -323,9 +323,8 @@ def advise(
     days = days[: _settled(days, curve)]
     plants = programme.cells * programme.keep_share
 
-    def held(*, light: bool = False) -> Array:
-        harvest = standing.light_harvest_h if light else standing.harvest_h
-        return occupancy(standing.transplant_h, harvest, standing.plants, days)
+    held = occupancy(standing.transplant_h, standing.harvest_h, standing.plants, days)
+    held_light = occupancy(standing.transplant_h, standing.light_harvest_h, standing.plants, days)
 
     def coming(interval: float, skip: int = 0, *, light: bool = False) -> Array:
         """Sites that the coming seedings of all successions of the zone hold, at full size."""
@@ -338,8 +337,8 @@ def advise(
     open_sites = capacity(sites, outages, days)
     # Seedings cannot help what stands on sites that are taken out before their plants come.
     usable = np.where(coming(now_interval) > 0.0, open_sites, sites)
-    need, need_h, room = _peak(held() + coming(advised), usable, days, sites)
-    need_light, _, _ = _peak(held(light=True) + coming(advised, light=True), usable, days, sites)
+    need, need_h, room = _peak(held + coming(advised), usable, days, sites)
+    need_light, _, _ = _peak(held_light + coming(advised, light=True), usable, days, sites)
     placed = place_waiting(waiting, _standing_only(standing, now_h, days), days, open_sites)
     late = [(index, found) for index, found in placed if waiting[index].own]
     threshold = room * (SITES_OFF if previous and previous[1] == "sites" else SITES_ON)
@@ -347,7 +346,7 @@ def advise(
     cells, skip, every = programme.cells, 0, advised
     if need > threshold:
         binding = "sites"
-        every, skip, share = _fit(max(now_interval, continuity), usable - held(), plants, coming)
+        every, skip, share = _fit(max(now_interval, continuity), usable - held, plants, coming)
         cells = max(1, int(share * programme.cells))
         begin = _moments(s0, every, now_h, curve)[skip:][:1]
         advised = float(begin[0] - s0) / HOURS if skip and begin.size else every
@@ -384,7 +383,7 @@ def advise(
         sites_peak_h=need_h,
         sites=round(room),
         sites_needed_light=need_light,
-        sites_needed_advised=_peak_while_coming(held(), cells / programme.cells * coming(every, skip), cells),
+        sites_needed_advised=_peak_while_coming(held, cells / programme.cells * coming(every, skip), cells),
         skipped=skip,
         late=tuple(late),
     )

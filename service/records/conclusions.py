@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
+from sqlalchemy import select
 
-from sqlalchemy import Select, select
-from sqlalchemy.orm import InstrumentedAttribute
-
-from service.records.listing import narrow
+from service.records.listing import narrow, page
 from service.records.store import UnitOfWork
 from service.records.tables import Advice, Alert, Forecast, House
-
-Row = TypeVar("Row", Forecast, Advice, Alert)
 
 
 async def page_forecasts(
     uow: UnitOfWork, batch_id: int, *, after: int | None, limit: int
 ) -> tuple[list[Forecast], int | None]:
     """Return a page of a batch's forecasts."""
-    return await _newest(
-        uow, select(Forecast).where(Forecast.batch_id == batch_id), Forecast.id, after, limit
+    return await page(
+        uow,
+        select(Forecast).where(Forecast.batch_id == batch_id),
+        Forecast.id,
+        after,
+        limit,
+        newest_first=True,
     )
 
 
@@ -27,8 +27,13 @@ async def page_advice(
     uow: UnitOfWork, succession_id: int, *, after: int | None, limit: int
 ) -> tuple[list[Advice], int | None]:
     """Return a page of a succession's advice."""
-    return await _newest(
-        uow, select(Advice).where(Advice.succession_id == succession_id), Advice.id, after, limit
+    return await page(
+        uow,
+        select(Advice).where(Advice.succession_id == succession_id),
+        Advice.id,
+        after,
+        limit,
+        newest_first=True,
     )
 
 
@@ -49,17 +54,4 @@ async def page_alerts(
     )
     if open_ is not None:
         statement = statement.where(Alert.closed_at.is_(None) if open_ else Alert.closed_at.is_not(None))
-    return await _newest(uow, statement, Alert.id, after, limit)
-
-
-async def _newest(
-    uow: UnitOfWork,
-    statement: Select[Row],
-    key: InstrumentedAttribute[int],
-    after: int | None,
-    limit: int,
-) -> tuple[list[Row], int | None]:
-    if after is not None:
-        statement = statement.where(key < after)
-    rows = list(await uow.session.scalars(statement.order_by(key.desc()).limit(limit + 1)))
-    return rows[:limit], rows[limit - 1].id if len(rows) > limit else None
+    return await page(uow, statement, Alert.id, after, limit, newest_first=True)

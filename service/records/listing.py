@@ -41,11 +41,17 @@ async def page(
     key: InstrumentedAttribute[int],
     after: int | None,
     limit: int,
+    *,
+    newest_first: bool = False,
 ) -> tuple[list[Row], int | None]:
-    """Return up to ``limit`` rows with an id above ``after``, and the id to go on after if there are more."""
+    """Return up to ``limit`` rows that come after the id ``after``, and the id to go on after if there are more.
+
+    Ids rise from row to row, or fall with ``newest_first``.
+    """
     if after is not None:
-        statement = statement.where(key > after)
-    rows = list(await uow.session.scalars(statement.order_by(key).limit(limit + 1)))
+        statement = statement.where(key < after if newest_first else key > after)
+    order = key.desc() if newest_first else key
+    rows = list(await uow.session.scalars(statement.order_by(order).limit(limit + 1)))
     if len(rows) <= limit:
         return rows, None
     kept = rows[:limit]

@@ -37,13 +37,6 @@ Parameter = Literal["leaf", "growth", "emergence"]
 PARAMETERS: tuple[Parameter, ...] = ("leaf", "growth", "emergence")
 
 _Array = NDArray[np.float64]
-# Between when and when heads passed the target, days after they were cut.
-READY: dict[str | None, tuple[float, float]] = {
-    "early": (0.0, np.inf),
-    "ready": (-science.READY_DAYS, 0.0),
-    "held": (-np.inf, 0.0),
-    None: (-science.UNSAID_DAYS, science.UNSAID_DAYS),
-}
 
 
 class Cell(NamedTuple):
@@ -328,7 +321,7 @@ def _pieces(
         )
         _say(found, counts, "leaf", finding)
     if cuts:
-        ready = np.array([READY[e.readiness] for _, e in cuts])
+        ready = np.array([science.READY[e.readiness] for _, e in cuts])
         finding = science.heads(
             profile,
             nursery,

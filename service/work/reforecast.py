@@ -24,7 +24,6 @@ from service.agronomy.outlook import Course, Measured, Outlook, Pushed, Site, ou
 from service.agronomy.profile import CropProfile
 from service.agronomy.transmission import Transmission
 from service.clock import Clock
-from service.records import batches as batch_records
 from service.records import events as event_records
 from service.records import places as place_records
 from service.records import reforecast as records
@@ -35,7 +34,7 @@ from service.work.access import SYSTEM, Access
 from service.work.alerts import Condition, settle_alerts
 from service.work.calibration import Calibration, Cell, Home, Past, Piece
 from service.work.events import closed_days, course_of, lamp_mol, outages
-from service.work.ledger import LedgerState, derive
+from service.work.ledger import LedgerState
 from service.work.places import get_house
 from service.work.profiles import profile_of
 from service.work.seed_heat import HEAT_ALERT, heat_condition, seed_heat
@@ -221,12 +220,15 @@ async def read_house(
     zones = {z.id: z for z in await place_records.zones_of(uow, house_id)}
     crops = {c.id: c for c in await records.crops_of(uow, house.farm_id)}
     oldest = local_day(now, ZoneInfo(house.time_zone)) - timedelta(days=OLDEST_BATCH_DAYS)
-    batches = [b for b in await batch_records.live_batches(uow, house_id) if b.seeded_on >= oldest]
-    standing = {b.succession_id for b in batches}
     programmes = await place_records.successions_of(uow, house_id)
+    past = await calibration.read_past(uow, house, programmes, now)
+    live = [
+        LiveBatch(i.batch, i.state)
+        for i in past.batches
+        if i.batch.stage != "finished" and i.batch.seeded_on >= oldest
+    ]
+    standing = {i.batch.succession_id for i in live}
     successions = [s for s in programmes if s.active or s.id in standing]
-    entries = await batch_records.entries_of(uow, [b.id for b in batches])
-    live = [LiveBatch(b, derive(entries[b.id])) for b in batches]
     since = now - timedelta(days=HISTORY_DAYS)
     events = await event_records.events_of(uow, house_id)
     measured = {zone_id: await measured_hours(uow, house, zone_id, since, now, events) for zone_id in zones}
@@ -241,7 +243,7 @@ async def read_house(
         advice=await records.latest_advice(uow, [s.id for s in successions]),
         members=members,
         horizon_days=horizon_days,
-        past=await calibration.read_past(uow, house, programmes, now),
+        past=past,
         events=events,
         seasons=await event_records.seasons_of(uow, successions),
         outside=await read_outside(uow, house_id, now),

@@ -135,15 +135,6 @@ def _lived_batches(known: Batches, batches: Sequence[PastBatch], as_of_h: float)
 # --------------------------------------------------------------------------- learning
 
 
-# Between when and when heads passed the target, days after they were cut.
-_READY: dict[str | None, tuple[float, float]] = {
-    "early": (0.0, np.inf),
-    "ready": (-evidence.READY_DAYS, 0.0),
-    "held": (-np.inf, 0.0),
-    None: (-evidence.UNSAID_DAYS, evidence.UNSAID_DAYS),
-}
-
-
 KINDS = ("leaf", "growth", "emergence")
 
 
@@ -248,7 +239,7 @@ def _weigh_up(past: Past, places: Sequence[int]) -> tuple[_Pieces, _Pieces, _Pie
         if f.kind in {"weighed", "harvested"} and not np.isnan(known.transplanted_h[row])
     ]
     leaf = evidence.leaves(past.profile, nursery, channels, lived, *_columns(counts))
-    ready = np.array([_READY[f.readiness] for _, f in heads]).reshape(-1, 2)
+    ready = np.array([evidence.READY[f.readiness] for _, f in heads]).reshape(-1, 2)
     grown = evidence.heads(
         past.profile,
         nursery,
