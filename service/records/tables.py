@@ -127,6 +127,26 @@ class Zone(Base, kw_only=True):
     )
 
 
+class Section(Base, kw_only=True):
+    """A group of channels of one zone: where plants stand, precisely enough to trace them."""
+
+    __tablename__ = "section"
+    id: Mapped[int] = _id()
+    zone_id: Mapped[int] = _ref("zone.id", index=False)
+    code: Mapped[str] = mapped_column(String(40))
+    name: Mapped[str]
+    sites: Mapped[int]
+    latitude_deg: Mapped[float | None] = mapped_column(default=None)  # for a farm map; none: the house's
+    longitude_deg: Mapped[float | None] = mapped_column(default=None)
+    active: Mapped[bool] = mapped_column(default=True)
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__ = {"version_id_col": version}
+    __table_args__ = (
+        UniqueConstraint("zone_id", "code"),
+        CheckConstraint("sites > 0", name="sites"),
+    )
+
+
 # --------------------------------------------------------------------------- what is grown
 
 
@@ -246,7 +266,7 @@ class Entry(Base, kw_only=True):
     __tablename__ = "entry"
     id: Mapped[int] = _id()
     batch_id: Mapped[int] = _ref("batch.id")
-    # seeded | emergence_counted | leaves_counted | transplanted | moved | discarded | harvested
+    # seeded | emergence_counted | leaves_counted | transplanted | moved | discarded | harvested | checked | treated
     kind: Mapped[str] = mapped_column(String(20))
     happened_at: Mapped[datetime]
     recorded_at: Mapped[datetime]
@@ -267,14 +287,231 @@ class Entry(Base, kw_only=True):
     readiness: Mapped[str | None] = mapped_column(String(10), default=None)
     # Of a harvest: the plants stay on their sites for another cut; none: they do not.
     regrows: Mapped[bool | None] = mapped_column(default=None)
+    section_id: Mapped[int | None] = _optional_ref("section.id")  # where it happened, or where they went to
+    from_section_id: Mapped[int | None] = _optional_ref(
+        "section.id", index=False
+    )  # of a move: where they were
+    tray_id: Mapped[int | None] = _optional_ref("tray.id", index=False)  # of the nursery: which tray
+    # Of a leaf count: true leaves of each plant counted; ``leaves`` is their mean.
+    leaves_each: Mapped[list[float] | None] = mapped_column(JSON(none_as_null=True), default=None)
+    grade: Mapped[str | None] = mapped_column(String(40), default=None)  # of a harvest
+    finding: Mapped[str | None] = mapped_column(String(20), default=None)  # of a check
+    severity: Mapped[str | None] = mapped_column(
+        String(10), default=None
+    )  # of a check: none | slight | severe
+    product: Mapped[str | None] = mapped_column(default=None)  # of a treatment: what was applied
+    # Of a treatment: nothing is harvested for so long after it.
+    waiting_days: Mapped[float | None] = mapped_column(default=None)
     __table_args__ = (
         CheckConstraint(
             "kind IN ('seeded', 'emergence_counted', 'leaves_counted', 'transplanted', 'moved', 'discarded',"
-            " 'harvested')",
+            " 'harvested', 'checked', 'treated')",
             name="kind",
         ),
         CheckConstraint("readiness IN ('early', 'ready', 'held')", name="readiness"),
+        CheckConstraint("severity IN ('none', 'slight', 'severe')", name="severity"),
+        CheckConstraint("waiting_days >= 0", name="waiting_days"),
     )
+
+
+class Tray(Base, kw_only=True):
+    """One numbered tray of a batch."""
+
+    __tablename__ = "tray"
+    id: Mapped[int] = _id()
+    batch_id: Mapped[int] = _ref("batch.id", index=False)
+    number: Mapped[int]  # 1, 2, .. of the batch
+    cells: Mapped[int]
+    __table_args__ = (UniqueConstraint("batch_id", "number"),)
+
+
+class Picture(Base, kw_only=True):
+    """A picture that belongs to an entry."""
+
+    __tablename__ = "picture"
+    id: Mapped[int] = _id()
+    entry_id: Mapped[int] = _ref("entry.id")
+    media_type: Mapped[str] = mapped_column(String(40))  # image/jpeg | image/png | image/webp
+    content: Mapped[bytes]
+    size_bytes: Mapped[int]
+    sha256: Mapped[str] = mapped_column(String(64))
+    recorded_at: Mapped[datetime]
+    recorded_by: Mapped[str]
+
+
+class HouseLogEntry(Base, kw_only=True):
+    """One fact of the house's own log: nutrient solution, additions, cleaning; corrected like a batch's entries."""
+
+    __tablename__ = "house_log_entry"
+    id: Mapped[int] = _id()
+    house_id: Mapped[int] = _ref("house.id")
+    kind: Mapped[str] = mapped_column(String(20))  # solution | addition | cleaning | note
+    happened_at: Mapped[datetime] = mapped_column(index=True)
+    recorded_at: Mapped[datetime]
+    recorded_by: Mapped[str]
+    zone_id: Mapped[int | None] = _optional_ref("zone.id", index=False)
+    section_id: Mapped[int | None] = _optional_ref("section.id", index=False)
+    ph: Mapped[float | None] = mapped_column(default=None)
+    ec_ms_cm: Mapped[float | None] = mapped_column(default=None)
+    temp_solution_c: Mapped[float | None] = mapped_column(default=None)
+    substance: Mapped[str | None] = mapped_column(default=None)  # added, or cleaned with
+    amount: Mapped[float | None] = mapped_column(default=None)
+    amount_unit: Mapped[str | None] = mapped_column(String(10), default=None)  # mL | L | g | kg
+    what: Mapped[str | None] = mapped_column(
+        String(20), default=None
+    )  # of a cleaning: channels | trays | tank | table
+    note: Mapped[str | None] = mapped_column(default=None)
+    supersedes_id: Mapped[int | None] = mapped_column(
+        Id, ForeignKey("house_log_entry.id"), unique=True, nullable=True, default=None
+    )
+    void: Mapped[bool] = mapped_column(default=False)
+    __table_args__ = (
+        CheckConstraint("kind IN ('solution', 'addition', 'cleaning', 'note')", name="kind"),
+        CheckConstraint("what IN ('channels', 'trays', 'tank', 'table')", name="what"),
+    )
+
+
+# --------------------------------------------------------------------------- seed in store
+
+
+class SeedLot(Base, kw_only=True):
+    """One delivery of seed of one cultivar."""
+
+    __tablename__ = "seed_lot"
+    id: Mapped[int] = _id()
+    farm_id: Mapped[int] = _ref("farm.id")
+    cultivar_id: Mapped[int] = _ref("cultivar.id")
+    lot_number: Mapped[str] = mapped_column(String(60))  # the supplier's
+    received_on: Mapped[date]
+    seeds: Mapped[int]  # received
+    supplier: Mapped[str | None] = mapped_column(default=None)
+    form: Mapped[str] = mapped_column(String(10), default="raw")  # raw | pelleted | primed
+    germination_percent: Mapped[float | None] = mapped_column(default=None)  # as tested
+    germination_tested_on: Mapped[date | None] = mapped_column(default=None)
+    germination_seeds: Mapped[int | None] = mapped_column(default=None)  # how many were tested
+    moisture_percent: Mapped[float | None] = mapped_column(default=None)  # of the fresh weight
+    place: Mapped[str | None] = mapped_column(default=None)  # where it is kept
+    sensor_id: Mapped[int | None] = _optional_ref("sensor.id", index=False)  # the temperature of that place
+    opened_on: Mapped[date | None] = mapped_column(default=None)
+    finished_on: Mapped[date | None] = mapped_column(default=None)  # used up or thrown away
+    note: Mapped[str | None] = mapped_column(default=None)
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__ = {"version_id_col": version}
+    __table_args__ = (
+        UniqueConstraint("farm_id", "cultivar_id", "lot_number", "received_on"),
+        CheckConstraint("form IN ('raw', 'pelleted', 'primed')", name="form"),
+        CheckConstraint("seeds > 0", name="seeds"),
+    )
+
+
+class BatchSeedLot(Base, kw_only=True):
+    """Seed of a lot that a batch was sown with."""
+
+    __tablename__ = "batch_seed_lot"
+    batch_id: Mapped[int] = mapped_column(Id, ForeignKey("batch.id"), primary_key=True, autoincrement=False)
+    seed_lot_id: Mapped[int] = mapped_column(
+        Id, ForeignKey("seed_lot.id"), primary_key=True, autoincrement=False, index=True
+    )
+    seeds: Mapped[int]
+    cells: Mapped[int | None] = mapped_column(default=None)  # sown with it; none: all of the batch
+
+
+class SeedUse(Base, kw_only=True):
+    """Seed that left a lot otherwise than into a batch: a test, a loss, a count that found more or fewer."""
+
+    __tablename__ = "seed_use"
+    id: Mapped[int] = _id()
+    seed_lot_id: Mapped[int] = _ref("seed_lot.id")
+    used_on: Mapped[date]
+    seeds: Mapped[int]  # negative: a count found more than was thought
+    reason: Mapped[str] = mapped_column(String(20))  # test | trial | loss | count
+    recorded_at: Mapped[datetime]
+    recorded_by: Mapped[str]
+    note: Mapped[str | None] = mapped_column(default=None)
+    __table_args__ = (CheckConstraint("reason IN ('test', 'trial', 'loss', 'count')", name="reason"),)
+
+
+class LotTrial(Base, kw_only=True):
+    """A new lot sown beside the one in use."""
+
+    __tablename__ = "lot_trial"
+    id: Mapped[int] = _id()
+    farm_id: Mapped[int] = _ref("farm.id")
+    new_lot_id: Mapped[int] = _ref("seed_lot.id")
+    old_lot_id: Mapped[int] = _ref("seed_lot.id")
+    sown_on: Mapped[date]
+    new_sown: Mapped[int]
+    old_sown: Mapped[int]
+    new_good: Mapped[int | None] = mapped_column(
+        default=None
+    )  # good seedlings counted; none: not counted yet
+    old_good: Mapped[int | None] = mapped_column(default=None)
+    counted_on: Mapped[date | None] = mapped_column(default=None)
+    note: Mapped[str | None] = mapped_column(default=None)
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__ = {"version_id_col": version}
+
+
+# --------------------------------------------------------------------------- what is packed and delivered
+
+
+class PackedLot(Base, kw_only=True):
+    """Heads packed together under one lot code: what a buyer can name when something is wrong."""
+
+    __tablename__ = "packed_lot"
+    id: Mapped[int] = _id()
+    farm_id: Mapped[int] = _ref("farm.id")
+    house_id: Mapped[int] = _ref("house.id", index=False)
+    crop_id: Mapped[int] = _ref("crop.id", index=False)
+    code: Mapped[str] = mapped_column(String(20))  # GS1 application identifier 10: at most 20 characters
+    packed_at: Mapped[datetime]
+    heads: Mapped[int]
+    recorded_at: Mapped[datetime]
+    recorded_by: Mapped[str]
+    weight_kg: Mapped[float | None] = mapped_column(default=None)
+    gtin: Mapped[str | None] = mapped_column(String(14), default=None)
+    description: Mapped[str | None] = mapped_column(default=None)  # of the product as packed
+    cooled_at: Mapped[datetime | None] = mapped_column(default=None)
+    cooled_where: Mapped[str | None] = mapped_column(default=None)
+    packed_where: Mapped[str | None] = mapped_column(default=None)
+    reference: Mapped[str | None] = mapped_column(default=None)  # type and number of the document
+    note: Mapped[str | None] = mapped_column(default=None)
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__ = {"version_id_col": version}
+    __table_args__ = (UniqueConstraint("farm_id", "code"),)
+
+
+class PackedLotHarvest(Base, kw_only=True):
+    """Heads of one harvest that went into a packed lot."""
+
+    __tablename__ = "packed_lot_harvest"
+    packed_lot_id: Mapped[int] = mapped_column(
+        Id, ForeignKey("packed_lot.id"), primary_key=True, autoincrement=False
+    )
+    entry_id: Mapped[int] = mapped_column(
+        Id, ForeignKey("entry.id"), primary_key=True, autoincrement=False, index=True
+    )
+    heads: Mapped[int]
+
+
+class Delivery(Base, kw_only=True):
+    """Heads of a packed lot that left for a buyer."""
+
+    __tablename__ = "delivery"
+    id: Mapped[int] = _id()
+    farm_id: Mapped[int] = _ref("farm.id")
+    packed_lot_id: Mapped[int] = _ref("packed_lot.id")
+    order_id: Mapped[int | None] = _optional_ref("order.id")
+    for_on: Mapped[date]  # the day of the order that it counts towards, or the day it left
+    heads: Mapped[int]
+    recorded_at: Mapped[datetime]
+    recorded_by: Mapped[str]
+    weight_kg: Mapped[float | None] = mapped_column(default=None)
+    recipient: Mapped[str | None] = mapped_column(default=None)  # without an order: who got it
+    reference: Mapped[str | None] = mapped_column(default=None)
+    note: Mapped[str | None] = mapped_column(default=None)
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__ = {"version_id_col": version}
 
 
 # --------------------------------------------------------------------------- what is measured
@@ -529,6 +766,10 @@ class Task(Base, kw_only=True):
     done_by: Mapped[str | None] = mapped_column(default=None)  # the token's or user's name
     version: Mapped[int] = mapped_column(init=False)
     __mapper_args__ = {"version_id_col": version}
+    assigned_to: Mapped[str | None] = mapped_column(default=None)  # who is to do it; none: anyone
+    section_id: Mapped[int | None] = _optional_ref("section.id", index=False)
+    minutes_estimated: Mapped[float | None] = mapped_column(default=None)
+    minutes_taken: Mapped[float | None] = mapped_column(default=None)
     __table_args__ = (
         CheckConstraint(
             "kind IN ('seed', 'wet', 'count', 'transplant', 'harvest', 'discard', 'order', 'clean', 'check')",
