@@ -16,6 +16,8 @@ from service.api.router import api_router
 from service.clock import Clock
 from service.records.store import Store
 from service.settings import Settings
+from service.web.login import login_routers
+from service.web.rendering import template_config
 
 Lifespan = Callable[[Litestar], AbstractAsyncContextManager[None]]
 
@@ -35,8 +37,9 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
         What runs while the application does, in the order of starting.
     """
     return Litestar(
-        route_handlers=[api_router(), get_health, static_router()],
+        route_handlers=[api_router(), get_health, static_router(), *login_routers()],
         exception_handlers=exception_handlers(),
+        template_config=template_config(),
         openapi_config=openapi_config(_version()),
         state=State({"store": store, "clock": clock, "settings": settings}),
         lifespan=list(lifespan),
