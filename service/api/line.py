@@ -88,6 +88,7 @@ async def get_line(uow: Uow, clock: Now, access: Asker, house_id: RowId) -> Line
 @post(
     "/houses/{house_id:int}/reforecast",
     operation_id="reforecast",
+    opt={"own_transactions": True},
     tags=["House"],
     responses=READ,
     status_code=200,

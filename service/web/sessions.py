@@ -22,15 +22,8 @@ from litestar.middleware import AbstractAuthenticationMiddleware, Authentication
 from litestar.response import Redirect
 from litestar.types import ControllerRouterHandler
 
-from service.asker import (
-    SAFE,
-    check_csrf,
-    check_scope,
-    provide_access,
-    provide_clock,
-    provide_uow,
-    signed_in,
-)
+from service.asker import check_csrf, check_scope, provide_access, provide_clock, signed_in
+from service.changes import SAFE, Changing, provide_uow
 from service.work.sessions import SignedIn
 
 LOGIN = "/login"
@@ -109,7 +102,7 @@ def pages_router(path: str, handlers: Sequence[ControllerRouterHandler]) -> Rout
     return Router(
         path,
         route_handlers=handlers,
-        middleware=[DefineMiddleware(PageAuth)],
+        middleware=[DefineMiddleware(PageAuth), Changing()],
         guards=[require_session, check_csrf, check_scope],
         dependencies={
             "uow": Provide(provide_uow),
