@@ -11,6 +11,7 @@ from litestar.datastructures import State
 
 from service.api.docs import openapi_config, static_router
 from service.api.health import get_health
+from service.api.limits import RateLimit
 from service.api.problems import exception_handlers
 from service.api.router import api_router
 from service.clock import Clock
@@ -41,7 +42,14 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
         exception_handlers=exception_handlers(),
         template_config=template_config(),
         openapi_config=openapi_config(_version()),
-        state=State({"store": store, "clock": clock, "settings": settings}),
+        state=State(
+            {
+                "store": store,
+                "clock": clock,
+                "settings": settings,
+                "rate_limit": RateLimit(settings.requests_per_minute),
+            }
+        ),
         lifespan=list(lifespan),
         logging_config=None,  # the commands set up logging
     )

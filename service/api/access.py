@@ -23,6 +23,7 @@ class ApiAuth(AbstractAuthenticationMiddleware):
             session = await signed_in(connection)
             if session is None:
                 raise _unauthorized("Send a token (Authorization: Bearer <token>), or log in.", _CHALLENGE)
+            connection.app.state.rate_limit.check(session.access)
             return AuthenticationResult(user=session.access, auth=session)
         scheme, _, secret = connection.headers["authorization"].partition(" ")
         secret = secret.strip()
@@ -39,6 +40,7 @@ class ApiAuth(AbstractAuthenticationMiddleware):
         if found.stale:
             async with store.write() as uow:
                 await tokens.touch_token(uow, clock, secret)
+        connection.app.state.rate_limit.check(found.access)
         return AuthenticationResult(user=found.access, auth=secret)
 
 

@@ -24,6 +24,7 @@ from service.api.crops import Crops, Cultivars, list_crop_profiles
 from service.api.events import Events
 from service.api.farms import Farms
 from service.api.houses import Houses
+from service.api.limits import ConditionalGet
 from service.api.orders import Orders
 from service.api.sensors import Sensors
 from service.api.successions import Successions
@@ -80,7 +81,7 @@ def api_router() -> Router:
             change_own_password,
             audit.list_audit,
         ],
-        middleware=[DefineMiddleware(ApiAuth), Changing()],
+        middleware=[DefineMiddleware(ApiAuth), ConditionalGet(), Changing()],
         guards=[check_csrf, check_scope],
         dependencies={
             "uow": Provide(provide_uow),
