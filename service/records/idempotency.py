@@ -16,6 +16,12 @@ async def find_key(uow: UnitOfWork, access: str, key: str) -> IdempotencyKey | N
     return await uow.session.get(IdempotencyKey, (access, key))
 
 
+async def delete_key(uow: UnitOfWork, row: IdempotencyKey) -> None:
+    """Forget a key."""
+    await uow.session.delete(row)
+    await uow.flush()
+
+
 async def drop_key(uow: UnitOfWork, access: str, key: str, created_at: datetime) -> None:
     """Forget a key that was claimed at a moment and not answered."""
     await uow.session.execute(

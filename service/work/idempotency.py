@@ -22,6 +22,7 @@ from service.work.errors import Conflict, WorkError
 KEPT_FOR = timedelta(hours=48)
 CLAIM_HOLDS = timedelta(minutes=10)
 LONGEST_KEY = 255
+_AT_ONCE = "another request with this Idempotency-Key came at the same time; send it again"
 
 
 class KeyUsedOtherwise(WorkError):  # noqa: N818 - read as an answer
@@ -98,11 +99,12 @@ async def claim(uow: UnitOfWork, clock: Clock, this: Asked) -> datetime:
     InFlight
         If the same key was taken at the same time.
     """
-    old = await records.find_key(uow, this.access, this.key)
-    if old is not None:  # too old, else it would have been answered
-        await uow.session.delete(old)
-        await uow.flush()
     now = clock.now()
+    old = await records.find_key(uow, this.access, this.key)
+    if old is not None:
+        if old.created_at > now - (CLAIM_HOLDS if old.status is None else KEPT_FOR):
+            raise InFlight(_AT_ONCE)  # it came between the look for an answer and this
+        await records.delete_key(uow, old)
     row = IdempotencyKey(
         access=this.access, key=this.key, request=this.request, digest=this.digest, created_at=now
     )
