@@ -18,7 +18,7 @@ from service.work import idempotency
 from service.work.access import SYSTEM
 from service.work.audit import list_audit
 from tests.api.conftest import running
-from tests.api.farm import Json, Place, all_rows, made, problem_of, token_headers
+from tests.api.farm import Json, Place, all_rows, problem_of, token_headers
 
 KEY = {"idempotency-key": "0b0e7a52-6d5c-4c0b-9c0e-6f1f5a4f7d10"}
 
