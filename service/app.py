@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from contextlib import AbstractAsyncContextManager
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from importlib.metadata import PackageNotFoundError, version
 
 from litestar import Litestar
@@ -15,6 +15,7 @@ from service.api.limits import RateLimit
 from service.api.problems import exception_handlers
 from service.api.router import api_router
 from service.clock import Clock
+from service.records.freshness import Freshness
 from service.records.store import Store
 from service.settings import Settings
 from service.web.login import login_routers
@@ -47,12 +48,21 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
                 "store": store,
                 "clock": clock,
                 "settings": settings,
+                "freshness": Freshness(store),
                 "rate_limit": RateLimit(settings.requests_per_minute),
             }
         ),
-        lifespan=list(lifespan),
+        lifespan=[_looking, *lifespan],
         logging_config=None,  # the commands set up logging
     )
+
+
+@asynccontextmanager
+async def _looking(app: Litestar) -> AsyncIterator[None]:
+    try:
+        yield
+    finally:
+        await app.state.freshness.close()
 
 
 def _version() -> str:

@@ -18,6 +18,7 @@ from service.api import (
     weather,
 )
 from service.api.access import ApiAuth
+from service.api.answers import KeptAnswers
 from service.api.batches import Batches
 from service.api.bodies import StrictJson
 from service.api.crops import Crops, Cultivars, list_crop_profiles
@@ -81,7 +82,7 @@ def api_router() -> Router:
             change_own_password,
             audit.list_audit,
         ],
-        middleware=[DefineMiddleware(ApiAuth), ConditionalGet(), Changing()],
+        middleware=[DefineMiddleware(ApiAuth), ConditionalGet(), KeptAnswers(), Changing()],
         guards=[check_csrf, check_scope],
         dependencies={
             "uow": Provide(provide_uow),
