@@ -115,7 +115,7 @@ def client_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
         file = tmp_path / "openapi.json"
         file.write_text(json.dumps(description))
         config = tmp_path / "config.yml"
-        config.write_text("package_name_override: grower_client\nproject_name_override: grower_client\n")
+        config.write_text("content_type_overrides:\n  text/csv: application/octet-stream\n")
         subprocess.run(
             [
                 *(str(Path(sys.executable).with_name("openapi-python-client")), "generate", "--meta", "none"),
