@@ -123,14 +123,19 @@ def emergence_alert(lot: LotEmergence) -> Condition | None:
 async def settle_seed_alerts(uow: UnitOfWork, clock: Clock, farm_id: int) -> tuple[int, int]:
     """Make the open alerts about a farm's seed match what holds now, and return how many were opened and closed.
 
-    An alert is raised in the house whose sensor measures the store, else in the first that grows the cultivar.
+    An alert is raised in the house whose sensor measures the store, else in the first that grows the cultivar. Of a
+    cultivar of which no lot was ever written down, nobody is told that it runs out.
     """
     houses = [house.id for house in await records.houses_of(uow, farm_id)]
     if not houses:
         return 0, 0
     by_house: dict[int, list[Condition]] = {house_id: [] for house_id in houses}
     growing = await records.houses_growing(uow, farm_id)
-    lots = await records.lots_of_farm(uow, farm_id)
+    every = await records.lots_of_farm(uow, farm_id, finished=True)
+    lots = [lot for lot in every if lot.finished_on is None]
+    kept = {lot.cultivar_id for lot in every}
+    if not kept:
+        return _sum([await settle_alerts(uow, clock, house_id, KINDS, []) for house_id in houses])
     sensors = await records.sensors_of(uow, [x.sensor_id for x in lots if x.sensor_id is not None])
     orders: OrderList = await seed_orders(uow, clock, SYSTEM, farm_id)
     today = orders.made_on
@@ -144,12 +149,12 @@ async def settle_seed_alerts(uow: UnitOfWork, clock: Clock, farm_id: int) -> tup
         by_house[house_of[condition.lot.lot.id]] += lot_alerts(condition, today)
     for supply in orders.supplies:
         alert = supply_alert(supply, today)
-        if alert is not None:
+        if alert is not None and supply.cultivar_id in kept:
             by_house[growing.get(supply.cultivar_id, houses[0])].append(alert)
     crops = await records.crops_of_lots(uow, lots)
     for cultivar_id, (_, crop) in crops.items():
-        every = await records.lots_of_cultivar(uow, cultivar_id)
-        for lot in await seed_fitness.emergence(uow, every, crop):
+        its = [lot for lot in every if lot.cultivar_id == cultivar_id]
+        for lot in await seed_fitness.emergence(uow, its, crop):
             alert = emergence_alert(lot)
             if alert is not None:
                 by_house[house_of[lot.lot.lot.id]].append(alert)

@@ -449,6 +449,16 @@ async def test_batches_of_a_mix_do_not_tell_of_a_lot(store: Store, clock: FixedC
     assert (found.batches, found.not_told, found.behind) == (0, 1, False)
 
 
+async def test_who_keeps_no_seed_records_is_told_nothing(
+    store: Store, clock: FixedClock, place: Place
+) -> None:
+    assert await seed_alerts.watch_seed(store, clock) == (0, 0)
+    async with store.write() as uow:
+        other = await create_cultivar(uow, SYSTEM, {"crop_id": place.crop.id, "name": "Rowan"})
+    await lot_of(store, clock, place, cultivar_id=other.id, **TESTED)
+    assert await seed_alerts.watch_seed(store, clock) == (0, 0)
+
+
 async def test_alerts_open_with_what_is_wrong_and_close_with_it(
     store: Store, clock: FixedClock, place: Place
 ) -> None:
