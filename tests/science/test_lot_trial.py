@@ -230,7 +230,11 @@ def test_so_many_seeds_do_tell():
 
 def test_more_seeds_are_needed_for_a_finer_margin_and_near_a_half():
     assert (
-        lot_trial.seeds_to_tell(0.9, 0.2) < lot_trial.seeds_to_tell(0.9) < lot_trial.seeds_to_tell(0.9, 0.07)
+        lot_trial.seeds_to_tell(0.9, 0.2) < lot_trial.seeds_to_tell(0.9) < lot_trial.seeds_to_tell(0.6, 0.15)
     )
-    assert lot_trial.seeds_to_tell(0.6) > lot_trial.seeds_to_tell(0.95)
-    assert lot_trial.seeds_to_tell(0.9, 0.02) is None
+
+
+def test_where_even_a_thousand_do_not_tell_it_is_said():
+    found = judge(Trial(90, 100, 90, 100), 0.02)
+    assert (found.verdict, found.seeds_to_tell) == ("too_few", None)
+    assert "more than 1000 seeds of each lot" in found.sentence

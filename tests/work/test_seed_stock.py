@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.clock import FixedClock
@@ -231,6 +231,7 @@ async def test_more_sown_than_there_was_is_said_until_it_is_counted(
     st.integers(1, 5000),
     st.lists(st.tuples(st.sampled_from(["sown", "used", "count"]), st.integers(0, 2000)), max_size=30),
 )
+@settings(deadline=None)
 def test_what_is_left_never_drifts(received: int, steps: list[tuple[str, int]]) -> None:
     """However seed leaves a lot, the books add up, and after a count they say what was counted."""
     lot = SeedLot(farm_id=1, cultivar_id=1, lot_number="A", received_on=TODAY, seeds=received)
