@@ -1,4 +1,4 @@
-"""Periodic work by the shared clock: re-forecasts, making the readings' coming months, forgetting what is kept for some days only."""
+"""Periodic work by the shared clock: re-forecasts, and daily what is made ahead or forgotten."""
 
 from __future__ import annotations
 
