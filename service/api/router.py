@@ -16,6 +16,7 @@ from service.api.farms import Farms
 from service.api.houses import Houses
 from service.api.operations import provide_access, provide_clock, provide_uow
 from service.api.orders import Orders
+from service.api.sections import Sections
 from service.api.sensors import Sensors
 from service.api.successions import Successions
 from service.api.tasks import Tasks
@@ -32,6 +33,7 @@ def api_router() -> Router:
             Houses,
             Events,
             Zones,
+            Sections,
             Crops,
             Cultivars,
             list_crop_profiles,

@@ -82,6 +82,7 @@ def test_a_season_adds_up() -> None:
         leaf_counts=((at(12), 2.5),),
         harvests=((at(45), 100, 151.0), (at(46), 58, None)),
         stage="finished",
+        graded_out=30,
         zones=((START, NURSERY), (at(13), NURSERY_2), (at(20), CHANNELS), (at(25), CHANNELS_2)),
     )
 

@@ -23,7 +23,7 @@ from service.records.store import UnitOfWork
 from service.records.tables import Batch, Cultivar, Entry, House, Succession, Zone
 from service.work import fields, saving
 from service.work.access import Access
-from service.work.batches import AHEAD, ENTRY, mix_at_seeding, usual_zone, usually_regrows, zone_problem
+from service.work.batches import ENTRY, mix_at_seeding, usual_zone, usually_regrows, zone_problem
 from service.work.errors import FieldProblem, Impossible
 from service.work.fields import checked_new
 from service.work.imports.moments import Moments
@@ -32,6 +32,7 @@ from service.work.imports.table import Faults, columns, look_up, number, read_ta
 from service.work.ledger import KINDS, LedgerState, derive, facts, problems_alone
 from service.work.places import get_house
 from service.work.profiles import profile_of
+from service.work.sections import AHEAD
 from service.work.times import SEEDING_TIME, local_day
 
 _REQUIRED = ("batch", "kind", "happened_at")

@@ -16,9 +16,9 @@ from service.records.tables import Succession, Task
 from service.work import fields, saving
 from service.work.access import Access
 from service.work.errors import FieldProblem, impossible
-from service.work.fields import Field, checked_new
+from service.work.fields import Field, checked_new, each
 from service.work.places import get_farm
-from service.work.planning.given import PLAN_NOTE, each
+from service.work.planning.given import PLAN_NOTE
 from service.work.times import local_day
 
 _SEEDING = {
