@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from litestar import Controller, Response, get, patch, post
 from litestar.params import JSONBody, QueryParameter
-from msgspec import UNSET, Meta, UnsetType
+from msgspec import UNSET, Meta, UnsetType, field
 
 from service.api.bodies import Body, Page, View, view
 from service.api.operations import (
@@ -29,7 +29,7 @@ from service.api.operations import (
     seen_version,
 )
 from service.api.successions import MixMember
-from service.work import batches
+from service.work import batches, pictures
 from service.work.batches import BatchView as Seeded
 from service.work.errors import Conflict
 
@@ -355,6 +355,7 @@ class EntryView(View):
     note: Note
     supersedes_id: SupersedesId
     void: Void
+    pictures: Annotated[list[int], Meta(description="Ids of its pictures.")] = field(default_factory=list)
 
 
 class Ledger(View):
@@ -427,7 +428,12 @@ class Batches(Controller):
     @get("/{batch_id:int}/entries", operation_id="listEntries", responses=READ)
     async def list_entries(self, uow: Uow, access: Asker, batch_id: RowId) -> Ledger:
         """Read a batch's whole ledger, superseded entries included."""
-        return Ledger(items=[view(EntryView, e) for e in await batches.list_entries(uow, access, batch_id)])
+        entries = await batches.list_entries(uow, access, batch_id)
+        shown = await pictures.pictures_of(uow, access, batch_id)
+        items = [view(EntryView, entry) for entry in entries]
+        for item in items:
+            item.pictures = shown.get(item.id, [])
+        return Ledger(items=items)
 
     @post("/{batch_id:int}/entries", operation_id="appendEntry", responses=CHANGE, response_headers=[ETAG])
     async def append_entry(

@@ -6,7 +6,19 @@ from litestar import Router
 from litestar.di import Provide
 from litestar.middleware import DefineMiddleware
 
-from service.api import calibration, conclusions, imports, line, measurements, planning, seed_tests, weather
+from service.api import (
+    calibration,
+    conclusions,
+    house_log,
+    imports,
+    line,
+    measurements,
+    pictures,
+    planning,
+    seed_tests,
+    weather,
+    work_list,
+)
 from service.api.access import TokenAuth, check_scope
 from service.api.batches import Batches
 from service.api.bodies import StrictJson
@@ -39,6 +51,12 @@ def api_router() -> Router:
             list_crop_profiles,
             Successions,
             Batches,
+            pictures.add_picture,
+            pictures.get_picture,
+            house_log.list_house_log,
+            house_log.append_house_log,
+            work_list.get_work,
+            work_list.propose_work,
             Orders,
             Tasks,
             Sensors,

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from service.records import tasks as records
 from service.records.store import UnitOfWork
-from service.records.tables import Batch, Entry, House, Task
+from service.records.tables import Batch, Entry, House, HouseLogEntry, Task
 from service.work.access import Access
 from service.work.times import local_day
 
@@ -76,3 +76,22 @@ def _tick(task: Task, access: Access, now: datetime, entry_id: int | None, minut
     task.done_at, task.done_by, task.done_entry_id = now, access.name, entry_id
     if minutes is not None:
         task.minutes_taken = minutes
+
+
+async def tick_cleaning(
+    uow: UnitOfWork, access: Access, now: datetime, entry: HouseLogEntry, day: date, minutes: float | None
+) -> None:
+    """Tick off the tasks to clean that a cleaning fulfils: due by its day, and of its section if they have one."""
+    found = await records.open_tasks(uow, entry.house_id, ("clean",), due_by=day)
+    zones = await records.zones_of_cleanings(uow, [task.subject for task in found if task.subject])
+    number = 0
+    for task in found:
+        if task.due_on > day or task.section_id not in {None, entry.section_id}:
+            continue
+        if task.subject in zones and (
+            entry.what != "channels" or entry.zone_id not in {None, zones[task.subject]}
+        ):
+            continue
+        _tick(task, access, now, None, minutes if number == 0 else None)
+        number += 1
+    await uow.flush()

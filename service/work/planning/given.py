@@ -17,13 +17,13 @@ from service.work.errors import impossible
 from service.work.fields import Field, checked_new, each
 from service.work.places import HOUSE, get_farm
 from service.work.reforecast import HouseInput, read_house
+from service.work.tasks import PLAN_NOTE
 
 WEEKS = 26
 MOST_WEEKS = 52
 TRAY_CELLS = 20  # assumed
 HARVEST_WINDOW_DAYS = 5  # that a ready head may wait; assumed
 MEMBERS = 20  # of the outlook, of which medians are taken
-PLAN_NOTE = "From the plan."
 
 _ORDER_CHANGE = {
     "order_id": Field(fields.reference, required=True),
