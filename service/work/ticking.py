@@ -20,6 +20,8 @@ _FULFILS = {
     "checked": ("check",),
 }
 """Kinds of tasks that an entry of a kind fulfils."""
+_OTHER_COUNT = {"emergence_counted": ":leaves", "leaves_counted": ":emergence"}
+"""How the subject of a task to count ends that an entry of a kind does not fulfil."""
 _A_DAY = timedelta(days=1)  # a seeding may be done on the eve of its day
 
 
@@ -50,7 +52,9 @@ async def tick_entry(
         return
     day = local_day(entry.happened_at, ZoneInfo(house.time_zone))
     found = await records.open_tasks(uow, house.id, kinds, due_by=day, batch_id=batch.id)
-    for number, task in enumerate(found):
+    other = _OTHER_COUNT.get(entry.kind)
+    fulfilled = [task for task in found if other is None or not (task.subject or "").endswith(other)]
+    for number, task in enumerate(fulfilled):
         _tick(task, access, now, entry.id, minutes if number == 0 else None)
     await uow.flush()
 

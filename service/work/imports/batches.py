@@ -47,10 +47,15 @@ _OPTIONAL = (
     "zone",
     "reason",
     "note",
+    "grade",
+    "finding",
+    "severity",
+    "product",
+    "waiting_days",
 )
 _OTHER_NAMES = {"code": "batch", "at": "happened_at"}
-_NUMBERS = {"plants": whole, "leaves": number, "weight_g": number, "regrows": yes_no}
-_TEXTS = ("kind", "readiness", "reason", "note")
+_NUMBERS = {"plants": whole, "leaves": number, "weight_g": number, "regrows": yes_no, "waiting_days": number}
+_TEXTS = ("kind", "readiness", "reason", "note", "grade", "finding", "severity", "product")
 _CODE = fields.text(60)
 _REPEATED_NAMED = 20
 # Leaving out a fact of these kinds cannot make the others contradict each other.
@@ -290,6 +295,11 @@ def _key(entry: Entry, zone_id: int | None) -> tuple[Any, ...]:
         zone_id,
         entry.reason,
         entry.note,
+        entry.grade,
+        entry.finding,
+        entry.severity,
+        entry.product,
+        entry.waiting_days,
     )
 
 
