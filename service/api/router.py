@@ -9,14 +9,17 @@ from litestar.middleware import DefineMiddleware
 from service.api import (
     calibration,
     conclusions,
+    house_log,
     imports,
     line,
     measurements,
+    pictures,
     planning,
     seed_lots,
     seed_orders,
     seed_tests,
     weather,
+    work_list,
 )
 from service.api.access import TokenAuth, check_scope
 from service.api.batches import Batches
@@ -28,6 +31,7 @@ from service.api.houses import Houses
 from service.api.lot_trials import LotTrials
 from service.api.operations import provide_access, provide_clock, provide_uow
 from service.api.orders import Orders
+from service.api.sections import Sections
 from service.api.seed_lots import SeedLots
 from service.api.sensors import Sensors
 from service.api.successions import Successions
@@ -45,11 +49,18 @@ def api_router() -> Router:
             Houses,
             Events,
             Zones,
+            Sections,
             Crops,
             Cultivars,
             list_crop_profiles,
             Successions,
             Batches,
+            pictures.add_picture,
+            pictures.get_picture,
+            house_log.list_house_log,
+            house_log.append_house_log,
+            work_list.get_work,
+            work_list.propose_work,
             Orders,
             Tasks,
             Sensors,
