@@ -16,6 +16,7 @@ from service.api.farms import Farms
 from service.api.houses import Houses
 from service.api.operations import provide_access, provide_clock, provide_uow
 from service.api.orders import Orders
+from service.api.packing import Deliveries, PackedLots, get_fulfilment, get_order_fulfilment
 from service.api.sensors import Sensors
 from service.api.successions import Successions
 from service.api.tasks import Tasks
@@ -38,6 +39,10 @@ def api_router() -> Router:
             Successions,
             Batches,
             Orders,
+            PackedLots,
+            Deliveries,
+            get_order_fulfilment,
+            get_fulfilment,
             Tasks,
             Sensors,
             measurements.list_readings,
