@@ -21,6 +21,7 @@ from service.api.sensors import Sensors
 from service.api.successions import Successions
 from service.api.tasks import Tasks
 from service.api.tokens import Tokens
+from service.api.trace import get_trace
 from service.api.zones import Zones
 
 
@@ -43,6 +44,7 @@ def api_router() -> Router:
             Deliveries,
             get_order_fulfilment,
             get_fulfilment,
+            get_trace,
             Tasks,
             Sensors,
             measurements.list_readings,
