@@ -12,6 +12,7 @@ from service.api.batches import Batches
 from service.api.bodies import StrictJson
 from service.api.crops import Crops, Cultivars, list_crop_profiles
 from service.api.events import Events
+from service.api.exports import export_farm_trace, export_trace
 from service.api.farms import Farms
 from service.api.houses import Houses
 from service.api.operations import provide_access, provide_clock, provide_uow
@@ -45,6 +46,8 @@ def api_router() -> Router:
             get_order_fulfilment,
             get_fulfilment,
             get_trace,
+            export_trace,
+            export_farm_trace,
             Tasks,
             Sensors,
             measurements.list_readings,

@@ -37,7 +37,7 @@ class BeginningView(View):
     label: Annotated[str, Meta(description="For people.", examples=["seed lot 4711-A"])]
 
 
-class SownView(View):
+class SownView(View, gc=False):
     """Seed of a lot in a batch."""
 
     seed_lot_id: int
@@ -45,7 +45,7 @@ class SownView(View):
     cells: Annotated[int | None, Meta(description="Cells sown with it; null: all of the batch.")]
 
 
-class TracedSeedLot(View):
+class TracedSeedLot(View, gc=False):
     """A seed lot along the way."""
 
     id: int
@@ -58,7 +58,7 @@ class TracedSeedLot(View):
     seeds: int
 
 
-class TracedBatchView(View):
+class TracedBatchView(View, gc=False):
     """A batch along the way."""
 
     id: int
@@ -72,7 +72,7 @@ class TracedBatchView(View):
     seed_lots: list[SownView]
 
 
-class TracedSection(View):
+class TracedSection(View, gc=False):
     """A section along the way, and where it lies."""
 
     id: int
@@ -88,7 +88,7 @@ class TracedSection(View):
     own_place: Annotated[bool, Meta(description="False: the coordinates are those of its house.")]
 
 
-class StayView(View):
+class StayView(View, gc=False):
     """A batch in a section."""
 
     batch_id: int
@@ -97,7 +97,7 @@ class StayView(View):
     until: Annotated[datetime | None, Meta(description="Null: it may still stand there.")]
 
 
-class TracedHarvest(View):
+class TracedHarvest(View, gc=False):
     """A harvest that holds."""
 
     entry_id: int
@@ -112,14 +112,14 @@ class TracedHarvest(View):
     recorded_by: str
 
 
-class LinkView(View):
+class LinkView(View, gc=False):
     """Heads of a harvest in a packed lot."""
 
     entry_id: int
     heads: int
 
 
-class TracedLotView(View):
+class TracedLotView(View, gc=False):
     """A packed lot along the way."""
 
     id: int
@@ -140,7 +140,7 @@ class TracedLotView(View):
     ]
 
 
-class TracedDelivery(View):
+class TracedDelivery(View, gc=False):
     """Heads of a packed lot that left."""
 
     id: int
@@ -153,7 +153,7 @@ class TracedDelivery(View):
     reference: str | None
 
 
-class TracedOrder(View):
+class TracedOrder(View, gc=False):
     """An order along the way."""
 
     id: int
@@ -162,7 +162,7 @@ class TracedOrder(View):
     active: bool
 
 
-class CorrectedView(View):
+class CorrectedView(View, gc=False):
     """An entry that is not followed, because it was corrected or taken back."""
 
     entry_id: int

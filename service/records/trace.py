@@ -200,7 +200,8 @@ def among(uow: UnitOfWork, column: InstrumentedAttribute[Any], ids: Iterable[int
 
 
 async def _rows(uow: UnitOfWork, statement: Executable) -> list[Any]:
-    return list(await uow.session.execute(statement))
+    # Columns, no rows to keep track of: past the session, which would look at each.
+    return list((await (await uow.session.connection()).execute(statement)).all())
 
 
 # --------------------------------------------------------------------------- where a trace begins

@@ -25,14 +25,12 @@ from service.records.trace import (
     BatchRow,
     DeliveryRow,
     EntryRow,
-    HouseRow,
     LinkRow,
     LotRow,
     OrderRow,
     SectionRow,
     SeedLotRow,
     SownRow,
-    ZoneRow,
 )
 from service.work.access import Access, require
 from service.work.errors import NotFound, impossible
@@ -143,8 +141,6 @@ class Trace:
     deliveries: Sequence[DeliveryRow]
     orders: Sequence[OrderRow]
     corrected: Sequence[Corrected]
-    zones: Sequence[ZoneRow] = ()
-    houses: Sequence[HouseRow] = ()
 
 
 async def trace(uow: UnitOfWork, access: Access, beginning: str, on: date | None = None) -> Trace:
@@ -414,8 +410,6 @@ async def _put_together(
         deliveries=deliveries,
         orders=orders,
         corrected=facts.corrected(links),
-        zones=await records.zones(uow, {h.zone_id for h in harvests if h.zone_id is not None}),
-        houses=await records.houses(uow, farm_id),
     )
 
 
