@@ -77,17 +77,17 @@ class Sheet:
             raise ValueError("a sheet has 1 to 50 columns and 1 to 100 rows")
         if not (10 <= self.page_width_mm <= 1000 and 10 <= self.page_height_mm <= 2000):
             raise ValueError("a page is 10 to 1000 mm wide and 10 to 2000 mm high")
-        if self.width_mm < 20 or self.height_mm < 10:
+        if not (self.width_mm >= 20 and self.height_mm >= 10):  # also refuses NaN
             raise ValueError("a label is at least 20 mm wide and 10 mm high: a smaller one cannot be read")
-        if min(self.left_mm, self.top_mm, self.gap_x_mm, self.gap_y_mm) < 0:
+        if not all(x >= 0 for x in (self.left_mm, self.top_mm, self.gap_x_mm, self.gap_y_mm)):
             raise ValueError("margins and gaps are not negative")
         across = self.left_mm + self.columns * self.width_mm + (self.columns - 1) * self.gap_x_mm
         down = self.top_mm + self.rows * self.height_mm + (self.rows - 1) * self.gap_y_mm
-        if across > self.page_width_mm + 0.01:
+        if not across <= self.page_width_mm + 0.01:
             raise ValueError(
                 f"the columns need {across:g} mm, and the page is {self.page_width_mm:g} mm wide"
             )
-        if down > self.page_height_mm + 0.01:
+        if not down <= self.page_height_mm + 0.01:
             raise ValueError(f"the rows need {down:g} mm, and the page is {self.page_height_mm:g} mm high")
 
     def corner_mm(self, place: int) -> tuple[float, float]:
@@ -352,7 +352,7 @@ def _lines(
 
 
 def _width(text: str, weight: str, size: float, font: Path | None) -> float:
-    return sum(pdfmetrics.stringWidth(run, name, size) for name, run in _runs(text, weight, font))
+    return float(sum(pdfmetrics.stringWidth(run, name, size) for name, run in _runs(text, weight, font)))
 
 
 def _runs(text: str, weight: str, font: Path | None) -> list[tuple[str, str]]:
