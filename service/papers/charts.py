@@ -82,8 +82,8 @@ def svg(chart: Chart) -> str:
 
 def ticks(low: float, high: float, most: int = 6) -> list[float]:
     """Return round numbers that span a range: steps of 1, 2, 2.5 or 5 times a power of ten."""
-    if not high > low:
-        high = low + 1.0
+    if not high - low > 1e-9 * max(abs(low), abs(high), 1.0):
+        high = low + max(abs(low), 1.0)
     raw = (high - low) / max(most - 1, 1)
     power = 10.0 ** math.floor(math.log10(raw))
     step = next(m * power for m in (1.0, 2.0, 2.5, 5.0, 10.0) if m * power >= raw * (1 - 1e-9))

@@ -42,7 +42,7 @@ async def crops_by_succession(uow: UnitOfWork, house_id: int) -> dict[int, Crop]
         .join(Crop, Crop.id == Succession.crop_id)
         .where(Succession.house_id == house_id)
     )
-    return dict((await uow.session.execute(statement)).tuples().all())
+    return {row[0]: row[1] for row in await uow.session.execute(statement)}
 
 
 async def seeds_sown(uow: UnitOfWork, batch_ids: Collection[int]) -> dict[int, int]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import Any
 from xml.etree import ElementTree as ET
 
@@ -42,9 +43,8 @@ async def make_past(store: Store, place: Place) -> None:
         )
         s.add(lot)
         await s.flush()
-        for n, (cut_day, heads, readiness) in enumerate(
-            [(0, 160, None), (7, 160, "ready"), (14, 80, None), (24, 160, "early")]
-        ):
+        cuts = [(0, 160, None), (7, 160, "ready"), (14, 80, None), (24, 160, "early")]
+        for n, (cut_day, heads, readiness) in enumerate(cuts):
             cut = MONDAY + timedelta(days=cut_day)
             seeded = cut - timedelta(days=42)
             batch = Batch(
@@ -60,13 +60,7 @@ async def make_past(store: Store, place: Place) -> None:
             s.add(batch)
             await s.flush()
 
-            def put(kind: str, at: datetime, **more: Any) -> Entry:
-                entry = Entry(
-                    batch_id=batch.id, kind=kind, happened_at=at, recorded_at=at, recorded_by="crew", **more
-                )
-                s.add(entry)
-                return entry
-
+            put = partial(_put, s, batch.id)
             moved = cut - timedelta(days=26)
             put("seeded", seeded, plants=200, zone_id=place.nursery["id"])
             put("emergence_counted", seeded + timedelta(days=4), plants=heads, zone_id=place.nursery["id"])
@@ -112,6 +106,12 @@ async def make_past(store: Store, place: Place) -> None:
                         recipient="Shop",
                     )
                 )
+
+
+def _put(session: Any, batch_id: int, kind: str, at: datetime, **more: Any) -> Entry:
+    entry = Entry(batch_id=batch_id, kind=kind, happened_at=at, recorded_at=at, recorded_by="crew", **more)
+    session.add(entry)
+    return entry
 
 
 def _forecast(batch_id: int, made_at: datetime, harvest: datetime, moved: datetime) -> Forecast:
@@ -198,7 +198,7 @@ async def test_tables_and_pictures(client: httpx.AsyncClient, past: Place) -> No
     answer = await client.get(f"{path}.csv", params=SPAN)
     assert answer.headers["content-type"].startswith("text/csv")
     rows = list(csv.DictReader(io.StringIO(answer.content.decode("utf-8-sig"))))
-    assert [(r["Week from Monday"], r["Heads"]) for r in rows][0] == ("2026-08-03", "160")
+    assert (rows[0]["Week from Monday"], rows[0]["Heads"]) == ("2026-08-03", "160")
     for table in ("stages", "forecastErrors", "regularity"):
         answer = await client.get(f"{path}.csv", params={**SPAN, "table": table})
         assert len(list(csv.reader(io.StringIO(answer.text)))) > 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import date, timedelta
+from itertools import pairwise
 from typing import Any
 from xml.etree import ElementTree as ET
 
@@ -87,9 +88,7 @@ def test_ticks_span_the_range_evenly(low: float, span: float, most: int) -> None
     assert found[0] <= low + 1e-6 * step
     assert found[-1] >= low + span - 1e-6 * step
     assert len(found) <= most + 2
-    assert all(
-        b - a == pytest.approx(step, rel=1e-3, abs=1e-9) for a, b in zip(found, found[1:], strict=False)
-    )
+    assert all(b - a == pytest.approx(step, rel=1e-3, abs=1e-9) for a, b in pairwise(found))
 
 
 values = st.lists(st.none() | st.floats(-1e5, 1e5), min_size=0, max_size=12)

@@ -36,8 +36,9 @@ def read(content: bytes) -> list[list[str]]:
 def test_formulas_are_disarmed_in_csv() -> None:
     rows = read(csv_bytes(Table("T", ["=x"], [[cell] for cell in NASTY])))
     assert rows[0] == ["'=x"]
-    assert [row[0] if row else "" for row in rows[1:]] == [
-        f"'{n}" if n[:1] in tuple("=+-@\t\r") and n else n for n in NASTY
+    told = [row[0] if row else "" for row in rows[1:]]
+    assert told == [
+        f"'{cell}" if cell.startswith(("=", "+", "-", "@", "\t", "\r")) else cell for cell in NASTY
     ]
 
 
@@ -63,9 +64,8 @@ def test_a_spreadsheet_keeps_texts_as_texts() -> None:
     book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(tables)))
     assert book.sheetnames == ["Read this first", "Events", "Two"]
     sheet = book["Events"]
-    assert [c.value or "" for c in sheet["A"][1:]] == [n.replace("\r", "\n") for n in NASTY] or [
-        str(c.value or "").strip() for c in sheet["A"][1:]
-    ] == [n.strip() for n in NASTY]
+    told = [str(c.value or "").replace("_x000D_", "\r") for c in sheet["A"][1:]]
+    assert told == NASTY
     assert [c.value for c in sheet["B"][1:]] == list(range(len(NASTY)))
     assert all(cell.data_type != "f" for row in sheet.iter_rows() for cell in row)
     assert sheet.freeze_panes == "A2"
