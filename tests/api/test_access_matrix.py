@@ -19,6 +19,7 @@ from service.records.store import Store
 from service.work.access import SCOPES, Access
 from service.work.users import ROLES, SCOPES_OF_ROLE
 from tests.api.farm import Json, Place, all_rows, made, sensor_body, token_headers
+from tests.api.test_packing import harvest, lot_body
 
 # Takes no asker: says only that the service is there.
 OPEN = {"getHealth"}
@@ -35,12 +36,15 @@ class Operation:
 
     def on(self, ids: dict[str, int]) -> str:
         """Return its path with ids."""
-        return re.sub(r"\{(\w+):\w+\}", lambda found: str(ids[found[1]]), self.path)
+        named = iter(self.names)
+        return re.sub(r"\{\w+:\w+\}", lambda _found: str(ids[next(named)]), self.path)
 
     @property
     def names(self) -> list[str]:
         """Return what the ids in its path are called."""
-        return re.findall(r"\{(\w+):\w+\}", self.path)
+        packed = self.path.startswith("/v1/packed-lots")
+        found = re.findall(r"\{(\w+):\w+\}", self.path)
+        return ["packed_lot_id" if packed and name == "lot_id" else name for name in found]
 
 
 def operations(app: Litestar) -> list[Operation]:
@@ -104,7 +108,13 @@ async def ids_of(client: httpx.AsyncClient, place: Place) -> dict[str, int]:
         "newSown": 100,
         "oldSown": 100,
     }
+    packed = await made(client, "/v1/packed-lots", lot_body(place, await harvest(client, place)))
+    delivery = {"packedLotId": packed["id"], "heads": 10, "recipient": "School kitchen"}
+    section = {"zoneId": place.channels["id"], "code": "A", "name": "Left", "sites": 400}
     return {
+        "packed_lot_id": packed["id"],
+        "delivery_id": (await made(client, "/v1/deliveries", delivery))["id"],
+        "section_id": (await made(client, "/v1/sections", section))["id"],
         "lot_id": lots[0]["id"],
         "trial_id": (await made(client, "/v1/lot-trials", trial))["id"],
         "farm_id": farm,
