@@ -18,6 +18,11 @@ from ingest.broker import BrokerHandle, running_broker
 from ingest.command import run_ingest
 from service.app import create_app
 from service.clock import Clock, parse_clock
+from service.deliver.deliverer import Deliverer, delivering
+from service.deliver.mail import Mail, Smtp
+from service.deliver.mqtt_out import MqttOut
+from service.deliver.outcome import Way
+from service.deliver.webhook import Webhooks
 from service.records.migrate import current, head, upgrade
 from service.records.store import Store
 from service.scheduler import running_scheduler
@@ -110,6 +115,10 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
     async with AsyncExitStack() as stack:
         store = await stack.enter_async_context(open_store(settings))
         broker = await stack.enter_async_context(running_broker(settings)) if settings.ingest else None
+        # Without ingest, a broker elsewhere is still one to publish to.
+        out = broker
+        if out is None and settings.mqtt_url:
+            out = await stack.enter_async_context(running_broker(settings))
         reforecaster = Reforecaster(store, clock, settings.members, settings.horizon_days)
         service = Service(settings, store, clock, reforecaster, broker, stop or asyncio.Event())
         if broker is not None:
@@ -126,7 +135,29 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
         await stack.enter_async_context(
             running_scheduler(store, reforecaster, clock, settings.reforecast_minutes)
         )
+        await stack.enter_async_context(delivering(make_deliverer(service, out)))
         yield replace(service, first_token=token)
+
+
+def make_deliverer(service: Service, broker: BrokerHandle | None) -> Deliverer:
+    """Return what sends the service's notices; what is retained goes to the broker."""
+    settings = service.settings
+    smtp = None
+    if settings.smtp_host:
+        smtp = Smtp(
+            host=settings.smtp_host,
+            port=settings.smtp_port,
+            security=settings.smtp_security,
+            sender=settings.smtp_from,
+            user=settings.smtp_user,
+            password=settings.smtp_secret(),
+        )
+    ways: dict[str, Way] = {
+        "webhook": Webhooks(settings.targets()),
+        "mail": Mail(smtp),
+        "mqtt": MqttOut(broker.url if broker else None),
+    }
+    return Deliverer(service.store, service.clock, ways)
 
 
 @asynccontextmanager

@@ -108,6 +108,7 @@ _TAGS = {
     "Work": "Orders to be met, and tasks to be done.",
     "Conditions": "Sensors, their readings, a zone's hours, and what could not be read.",
     "House": "A house at a glance, what changes it, its alerts, and forecasting it again.",
+    "Notices": "Who hears of alerts and news, and what was sent; calendars, and a stream of changes.",
     "Import": "A farm's past, from CSV files.",
     "Access": "Tokens.",
     "Service": "The service itself.",

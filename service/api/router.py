@@ -16,6 +16,7 @@ from service.api.farms import Farms
 from service.api.houses import Houses
 from service.api.operations import provide_access, provide_clock, provide_uow
 from service.api.orders import Orders
+from service.api.receivers import Notices, Receivers
 from service.api.sensors import Sensors
 from service.api.successions import Successions
 from service.api.tasks import Tasks
@@ -51,6 +52,11 @@ def api_router() -> Router:
             conclusions.list_forecasts,
             conclusions.list_advice,
             conclusions.list_alerts,
+            conclusions.get_alert,
+            conclusions.acknowledge_alert,
+            conclusions.snooze_alert,
+            Receivers,
+            Notices,
             seed_tests.judge_seed_test,
             seed_tests.get_seed_viability,
             line.get_line,

@@ -32,6 +32,10 @@ class UnitOfWork:
         """Send pending changes, so that ids are known and constraints speak now."""
         await self.session.flush()
 
+    async def refresh(self, row: object) -> None:
+        """Read a row again, as others may have changed it."""
+        await self.session.refresh(row)
+
 
 class Store:
     """Where the records are kept."""
