@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Sequence
 from contextlib import AbstractAsyncContextManager
 from importlib.metadata import PackageNotFoundError, version
@@ -9,6 +10,7 @@ from importlib.metadata import PackageNotFoundError, version
 from litestar import Litestar
 from litestar.datastructures import State
 
+from service.api.calendars import read_calendar
 from service.api.docs import openapi_config, static_router
 from service.api.health import get_health
 from service.api.problems import exception_handlers
@@ -35,10 +37,10 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
         What runs while the application does, in the order of starting.
     """
     return Litestar(
-        route_handlers=[api_router(), get_health, static_router()],
+        route_handlers=[api_router(), get_health, read_calendar, static_router()],
         exception_handlers=exception_handlers(),
         openapi_config=openapi_config(_version()),
-        state=State({"store": store, "clock": clock, "settings": settings}),
+        state=State({"store": store, "clock": clock, "settings": settings, "stopping": asyncio.Event()}),
         lifespan=list(lifespan),
         logging_config=None,  # the commands set up logging
     )

@@ -29,6 +29,7 @@ from service.scheduler import running_scheduler
 from service.settings import Settings, SettingsError
 from service.work.access import first_token
 from service.work.reforecast import Reforecaster
+from service.work.watch import Watcher
 
 log = logging.getLogger(__name__)
 
@@ -133,7 +134,14 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
         async with store.write() as uow:
             token = await first_token(uow, clock)
         await stack.enter_async_context(
-            running_scheduler(store, reforecaster, clock, settings.reforecast_minutes)
+            running_scheduler(
+                store,
+                reforecaster,
+                clock,
+                settings.reforecast_minutes,
+                Watcher(store, clock),
+                settings.watch_minutes,
+            )
         )
         await stack.enter_async_context(delivering(make_deliverer(service, out)))
         yield replace(service, first_token=token)
@@ -208,6 +216,7 @@ async def _serving(service: Service) -> AsyncIterator[None]:
             await asyncio.sleep(0.02)
         yield
     finally:
+        app.state.stopping.set()  # ends streams, for which the server would wait
         server.should_exit = True
         await asyncio.gather(serving, return_exceptions=True)
         bound.close()

@@ -6,10 +6,22 @@ from litestar import Router
 from litestar.di import Provide
 from litestar.middleware import DefineMiddleware
 
-from service.api import calibration, conclusions, imports, line, measurements, planning, seed_tests, weather
+from service.api import (
+    calibration,
+    conclusions,
+    imports,
+    limits,
+    line,
+    measurements,
+    planning,
+    seed_tests,
+    stream,
+    weather,
+)
 from service.api.access import TokenAuth, check_scope
 from service.api.batches import Batches
 from service.api.bodies import StrictJson
+from service.api.calendars import Calendars
 from service.api.crops import Crops, Cultivars, list_crop_profiles
 from service.api.events import Events
 from service.api.farms import Farms
@@ -55,6 +67,11 @@ def api_router() -> Router:
             conclusions.get_alert,
             conclusions.acknowledge_alert,
             conclusions.snooze_alert,
+            stream.stream_changes,
+            limits.list_limits,
+            limits.set_limits,
+            limits.forget_limits,
+            Calendars,
             Receivers,
             Notices,
             seed_tests.judge_seed_test,

@@ -14,6 +14,7 @@ from service.clock import Clock
 from service.deliver.outcome import NotSent, Way
 from service.records import notices as records
 from service.records import receivers as receiver_records
+from service.records.changes import drop_old_changes
 from service.records.store import Store
 from service.records.tables import Notice, Receiver
 from service.work.notices import DEAD_KEPT, RETAINED, SENT_KEPT
@@ -136,6 +137,7 @@ class Deliverer:
         self._swept = now
         async with self._store.write() as uow:
             await records.drop_old(uow, now - SENT_KEPT, now - DEAD_KEPT)
+            await drop_old_changes(uow)
 
     async def close(self) -> None:
         """Let the ways go of their connections."""

@@ -144,7 +144,7 @@ async def live_with_days(
         select(Batch, Succession, ForecastDay)
         .join(Succession, Succession.id == Batch.succession_id)
         .join(ForecastDay, ForecastDay.batch_id == Batch.id)
-        .where(Batch.house_id.in_(house_ids), Batch.stage != "finished")
+        .where(Batch.house_id.in_(house_ids), Batch.stage != "finished", ForecastDay.day.is_not(None))
         .order_by(ForecastDay.day, Batch.id)
     )
     return [(batch, succession, day) for batch, succession, day in rows.all()]

@@ -13,6 +13,8 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker, create_async_engine
 from sqlalchemy.pool import ConnectionPoolEntry
 
+from service.records.changes import NotingSession
+
 # Both inserts have the same ON CONFLICT methods, but no common type that names them.
 _INSERT: dict[str, Callable[[Table], Any]] = {"postgresql": postgresql.insert, "sqlite": sqlite.insert}
 
@@ -46,7 +48,10 @@ class Store:
         # SQLite: a transaction that reads first and writes later cannot be retried by busy_timeout;
         # taking the write lock at BEGIN can.
         self._write = async_sessionmaker(
-            engine, expire_on_commit=False, execution_options={"sqlite_begin": "IMMEDIATE"}
+            engine,
+            sync_session_class=NotingSession,
+            expire_on_commit=False,
+            execution_options={"sqlite_begin": "IMMEDIATE"},
         )
 
     @classmethod

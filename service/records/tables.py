@@ -955,9 +955,9 @@ class ForecastDay(Base, kw_only=True):
     __tablename__ = "forecast_day"
     batch_id: Mapped[int] = mapped_column(Id, ForeignKey("batch.id"), primary_key=True, autoincrement=False)
     event: Mapped[str] = mapped_column(String(20), primary_key=True)  # transplant | harvest
-    day: Mapped[date]
     told_day: Mapped[date]  # as receivers were last told
     changed_at: Mapped[datetime]
+    day: Mapped[date | None] = mapped_column(default=None)  # none: not within the forecast's horizon any more
     sequence: Mapped[int] = mapped_column(default=0)
 
 
@@ -966,7 +966,6 @@ class Change(Base, kw_only=True):
 
     __tablename__ = "change"
     id: Mapped[int] = _id()
-    at: Mapped[datetime] = mapped_column(index=True)
     farm_id: Mapped[int] = mapped_column(Id)
     kind: Mapped[str] = mapped_column(String(30))  # alert | advice | forecast | batch | ...
     row_id: Mapped[int] = mapped_column(Id)

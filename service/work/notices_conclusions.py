@@ -82,17 +82,20 @@ async def _keep_days(
         for event in EVENTS:
             day = _day(forecast, event, zone)
             row = known.get((forecast.batch_id, event))
-            if day is None or (row is not None and row.day == day):
+            if row is None and day is None:
                 continue
             if row is None:
+                assert day is not None  # noqa: S101 - said just before
                 uow.session.add(
                     ForecastDay(
                         batch_id=forecast.batch_id, event=event, day=day, told_day=day, changed_at=now
                     )
                 )
                 continue
+            if row.day == day:
+                continue
             row.day, row.sequence, row.changed_at = day, row.sequence + 1, now
-            if abs((day - row.told_day).days) >= MOVED_DAYS:
+            if day is not None and abs((day - row.told_day).days) >= MOVED_DAYS:
                 said.append({"event": event, "from": row.told_day.isoformat(), "to": day.isoformat()})
                 row.told_day = day
         if said:

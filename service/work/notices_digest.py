@@ -84,6 +84,6 @@ async def _content(uow: UnitOfWork, receiver: Receiver, held: list[Notice]) -> d
         "harvests": [
             {"house": houses[batch.house_id].name, "code": batch.code, "succession": succession.name}
             for batch, succession, expected in days
-            if expected.event == "harvest" and expected.day <= today and batch.stage == "channels"
+            if expected.event == "harvest" and (expected.day or today) <= today and batch.stage == "channels"
         ],
     }

@@ -22,7 +22,6 @@ def upgrade() -> None:
     op.create_table(
         "change",
         sa.Column("id", ID, nullable=False),
-        sa.Column("at", UtcDateTime(), nullable=False),
         sa.Column("farm_id", ID, nullable=False),
         sa.Column("kind", sa.String(length=30), nullable=False),
         sa.Column("row_id", ID, nullable=False),
@@ -31,9 +30,6 @@ def upgrade() -> None:
         sa.Column("batch_id", ID, nullable=True),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_change")),
     )
-    with op.batch_alter_table("change") as batch_op:
-        batch_op.create_index(batch_op.f("ix_change_at"), ["at"], unique=False)
-
     op.create_table(
         "receiver",
         sa.Column("id", ID, nullable=False),
@@ -149,9 +145,9 @@ def upgrade() -> None:
         "forecast_day",
         sa.Column("batch_id", ID, autoincrement=False, nullable=False),
         sa.Column("event", sa.String(length=20), nullable=False),
-        sa.Column("day", sa.Date(), nullable=False),
         sa.Column("told_day", sa.Date(), nullable=False),
         sa.Column("changed_at", UtcDateTime(), nullable=False),
+        sa.Column("day", sa.Date(), nullable=True),
         sa.Column("sequence", sa.Integer(), nullable=False),
         sa.ForeignKeyConstraint(["batch_id"], ["batch.id"], name=op.f("fk_forecast_day_batch_id_batch")),
         sa.PrimaryKeyConstraint("batch_id", "event", name=op.f("pk_forecast_day")),
