@@ -221,8 +221,8 @@ async def batch(store: Store, place: Place, seeded: datetime, cells: int, **poin
             {"succession_id": place.succession.id, "cells": cells, "seeded_at": seeded},
         )
         await uow.flush()
-        uow.session.add(forecast(row.id, **points))
-        return row.id
+        uow.session.add(forecast(row.batch.id, **points))
+        return row.batch.id
 
 
 def forecast(batch_id: int, **points: datetime) -> Forecast:
