@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime, timedelta
 
 from icalendar import Calendar, Event
 
-MEDIA_TYPE = "text/calendar; charset=utf-8"
+MEDIA_TYPE = "text/calendar"
 _LONGEST_SUMMARY = 200
 
 

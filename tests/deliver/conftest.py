@@ -11,6 +11,7 @@ from aiosmtpd.controller import Controller
 from service.clock import FixedClock
 from service.records.store import Store
 from tests.deliver.rig import HttpServer, Inbox, MovingClock, Subscriber
+from tests.services import free_port
 from tests.work.conftest import Place, make_place
 
 
@@ -44,9 +45,9 @@ async def forbidden_host() -> AsyncIterator[HttpServer]:
 def inbox() -> Iterator[Inbox]:
     """Have a mail server."""
     inbox = Inbox()
-    controller = Controller(inbox, hostname="127.0.0.1", port=0)
+    inbox.port = free_port()
+    controller = Controller(inbox, hostname="127.0.0.1", port=inbox.port)
     controller.start()
-    inbox.port = controller.server.sockets[0].getsockname()[1]
     try:
         yield inbox
     finally:
