@@ -104,7 +104,7 @@ def _prepare_sqlite(dbapi: Any, _record: ConnectionPoolEntry) -> None:
     dbapi.isolation_level = None  # BEGIN is sent by _begin_sqlite
     cursor = dbapi.cursor()
     # FULL: what was acknowledged to the broker must survive a power cut, not only a crash.
-    for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=10000", "foreign_keys=ON"):
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=30000", "foreign_keys=ON"):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
 

@@ -111,8 +111,8 @@ async def test_a_dark_week_reaches_everybody_once(
         await day_passes()
         assert hook.calls == []
         for day in range(7):
-            await measured(clock.now(), 24, 80.0)  # 4 mol a day
             clock.move(days=1)
+            await measured(clock.now() - timedelta(days=1), 24, 80.0)  # 4 mol a day
             if day == 6:
                 await day_passes()
         await day_passes()
