@@ -14,6 +14,8 @@ from service.api import (
     line,
     measurements,
     planning,
+    seed_lots,
+    seed_orders,
     seed_tests,
     stream,
     weather,
@@ -26,9 +28,11 @@ from service.api.crops import Crops, Cultivars, list_crop_profiles
 from service.api.events import Events
 from service.api.farms import Farms
 from service.api.houses import Houses
+from service.api.lot_trials import LotTrials
 from service.api.operations import provide_access, provide_clock, provide_uow
 from service.api.orders import Orders
 from service.api.receivers import Notices, Receivers
+from service.api.seed_lots import SeedLots
 from service.api.sensors import Sensors
 from service.api.successions import Successions
 from service.api.tasks import Tasks
@@ -74,6 +78,12 @@ def api_router() -> Router:
             Calendars,
             Receivers,
             Notices,
+            SeedLots,
+            LotTrials,
+            seed_lots.get_next_seed_lot,
+            seed_lots.list_seed_lot_emergence,
+            seed_orders.list_seed_orders,
+            seed_orders.accept_seed_orders,
             seed_tests.judge_seed_test,
             seed_tests.get_seed_viability,
             line.get_line,
