@@ -62,8 +62,6 @@ class Settings:
     """Readings further ahead of the clock are refused as in the future."""
     watch_minutes: float = 5.0
     """Minutes between two looks at what has to be watched: solution, pumps, climate, space."""
-    public_url: str = ""
-    """Where users reach the service, for links in mail and calendars; empty: links are left out."""
     webhook_networks: str = ""
     """Networks that webhooks may call although they are not public, and without TLS: ``192.168.1.0/24, fd00::/8``."""
     smtp_host: str = ""
@@ -80,6 +78,9 @@ class Settings:
     """File that holds the password (a mounted secret)."""
     smtp_from: str = ""
     """Address that mail comes from."""
+    public_url: str = ""
+    """Where users reach the service, for links in mail, calendars and labels; empty: links are left out of mail and
+    calendars, and labels lead to where they were asked for."""
     log_level: str = "INFO"
     """DEBUG, INFO, WARNING or ERROR."""
 
@@ -215,6 +216,10 @@ def _check(settings: Settings) -> None:
     for key in ("mqtt_topic", "host"):
         if not getattr(settings, key):
             raise SettingsError(f"{_PREFIX}{key.upper()} is empty")
+    if settings.public_url and urlsplit(settings.public_url).scheme not in {"http", "https"}:
+        raise SettingsError(
+            f"{_PREFIX}PUBLIC_URL={settings.public_url!r} is not a URL, for example https://evenleaf.example.org"
+        )
     settings.store_url()
     _check_ways_out(settings)
     if settings.log_level not in {"DEBUG", "INFO", "WARNING", "ERROR"}:
@@ -234,10 +239,6 @@ def _check_ways_out(settings: Settings) -> None:
             mail_address(settings.smtp_from)
         except ValueError as error:
             raise SettingsError(f"{_PREFIX}SMTP_FROM={settings.smtp_from!r}: {error}") from error
-    if settings.public_url and urlsplit(settings.public_url).scheme not in {"http", "https"}:
-        raise SettingsError(
-            f"{_PREFIX}PUBLIC_URL={settings.public_url!r} is not a URL, for example https://evenleaf.example.org"
-        )
 
 
 def _is_broker(url: str) -> bool:
