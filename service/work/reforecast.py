@@ -35,6 +35,7 @@ from service.work.alerts import Condition, settle_alerts
 from service.work.calibration import Calibration, Cell, Home, Past, Piece
 from service.work.events import closed_days, course_of, lamp_mol, outages
 from service.work.ledger import LedgerState
+from service.work.notices_conclusions import tell_conclusions
 from service.work.places import get_house
 from service.work.profiles import profile_of
 from service.work.seed_heat import HEAT_ALERT, heat_condition, seed_heat
@@ -852,6 +853,9 @@ async def keep(uow: UnitOfWork, clock: Clock, concluded: Conclusions) -> Run:
     told = await records.latest_advice(uow, [a.succession_id for a in concluded.advice])
     new_advice = [a for a in concluded.advice if _advises_new(a, told.get(a.succession_id))]
     uow.session.add_all([*new_forecasts, *new_advice])
+    await uow.flush()
+    house = await place_records.house_of(uow, concluded.house_id)
+    await tell_conclusions(uow, clock, house, new_forecasts, new_advice, told)
     await calibration.keep_evidence(uow, concluded.calibration)
     return Run(concluded.house_id, True, len(new_forecasts), len(new_advice), opened, closed)
 
