@@ -6,6 +6,7 @@ import asyncio
 import logging
 
 from ingest.listener import CLIENT_ID, BrokerAddress, MqttSource
+from ingest.reader import client_class
 from ingest.writer import Writer
 from service.clock import Clock
 from service.records.store import Store
@@ -42,7 +43,12 @@ async def run_ingest(
         Whose session at the broker to resume. Two that run at once need two.
     """
     source = MqttSource(
-        BrokerAddress.parse(url), settings.mqtt_topic, clock, mqtt5=mqtt5, client_id=client_id
+        BrokerAddress.parse(url),
+        settings.mqtt_topic,
+        clock,
+        mqtt5=mqtt5,
+        client_id=client_id,
+        client=client_class(settings.mqtt_reader),
     )
     writer = Writer(store, settings, source, stop)
     source.start()

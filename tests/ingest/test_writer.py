@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from ingest.listener import Delivery
+from ingest.reader import Delivery
 from ingest.writer import Writer
 from service.records.conditions import unknown_topic_counts
 from service.records.store import Store
@@ -19,18 +19,22 @@ from service.records.tables import Sensor
 from service.work.conditions import Refused
 from tests.ingest.rig import NOW, Site
 
+NOW_US = int(NOW.timestamp() * 1_000_000)
+
 
 class Deliveries:
     """A source that has some messages and then ends."""
 
+    waiting = 0
+
     def __init__(self, messages: Sequence[tuple[str, bytes]]) -> None:
         self._waiting = [
-            Delivery(topic, payload, len(payload), NOW, 1, mid, 1, False)
+            Delivery(topic, payload, len(payload), NOW_US, 1, mid, 1, False)
             for mid, (topic, payload) in enumerate(messages)
         ]
         self.acknowledged: list[int] = []
 
-    async def take(self, most: int, linger_s: float = 0.0) -> list[Delivery]:  # noqa: ARG002
+    async def take(self, most: int, pace_s: float = 0.0) -> list[Delivery]:  # noqa: ARG002
         batch, self._waiting = self._waiting[:most], self._waiting[most:]
         return batch
 
@@ -108,15 +112,15 @@ async def test_a_message_that_the_database_refuses_does_not_hold_up_the_others(
 
     await site.sensor("a")
     messages = [(site.topic("a"), f'{{"v": {n}, "t": "2026-09-14T05:0{n}:00Z"}}'.encode()) for n in range(5)]
-    store_arrivals = ingest.writer.store_arrivals
+    store_decoded = ingest.writer.store_decoded
 
-    async def refusing(uow: Any, arrivals: Any, limits: Any) -> Any:
-        stored = await store_arrivals(uow, arrivals, limits)
-        if any(sample.value == 3.0 for arrival in arrivals for sample in arrival.samples):
+    async def refusing(uow: Any, decoded: Any, limits: Any) -> Any:
+        stored = await store_decoded(uow, decoded, limits)
+        if 3.0 in decoded.columns.values:
             raise Refused("no such sensor")
         return stored
 
-    monkeypatch.setattr(ingest.writer, "store_arrivals", refusing)
+    monkeypatch.setattr(ingest.writer, "store_decoded", refusing)
     source = Deliveries(messages)
     await Writer(site.store, site.settings, source, asyncio.Event()).run()
     assert source.acknowledged == [0, 1, 2, 3, 4]
