@@ -13,6 +13,7 @@ from typing import Any
 
 import msgspec
 
+from ingest.forecasts import house_of
 from ingest.payloads import MAX_PAYLOAD_BYTES, MILLISECONDS_FROM, MILLISECONDS_TO, decode
 from ingest.reader import Delivery
 from service.work.conditions import Arrival, Columns, Decoded, Directory, Stream
@@ -82,6 +83,16 @@ class BatchDecoder:
                         del column[begun:]
                 else:
                     continue
+            elif (
+                plans is None
+                and house_of(delivery.topic) is not None
+                and not self.directory.of(delivery.topic)
+            ):
+                # Taken by itself, in the transaction; a fault is added there if it cannot be.
+                arrivals[number] = Arrival(
+                    delivery.topic, delivery.payload, delivery.received_at, delivery.size_bytes
+                )
+                continue
             arrivals[number] = self._one(delivery)
         yield Decoded(
             self.directory,

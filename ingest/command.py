@@ -50,7 +50,7 @@ async def run_ingest(
         client_id=client_id,
         client=client_class(settings.mqtt_reader),
     )
-    writer = Writer(store, settings, source, stop)
+    writer = Writer(store, clock, settings, source, stop)
     source.start()
     watching = asyncio.create_task(_watch(source))
     try:

@@ -17,8 +17,10 @@ from datetime import timedelta
 from typing import Protocol
 
 from ingest.batch import BatchDecoder
+from ingest.forecasts import house_of, take_forecast
 from ingest.reader import Delivery
-from service.records.store import Store
+from service.clock import Clock
+from service.records.store import Store, UnitOfWork
 from service.settings import Settings
 from service.work.conditions import (
     Arrival,
@@ -84,9 +86,12 @@ class Counts:
 class Writer:
     """Stores what a source delivers."""
 
-    def __init__(self, store: Store, settings: Settings, source: Source, stop: asyncio.Event) -> None:
+    def __init__(
+        self, store: Store, clock: Clock, settings: Settings, source: Source, stop: asyncio.Event
+    ) -> None:
         self.counts = Counts()
         self._store = store
+        self._clock = clock
         self._source = source
         self._stop = stop
         self._limits = Limits(
@@ -178,9 +183,18 @@ class Writer:
                     if directory is not self._decoder.directory:
                         self._decoder = BatchDecoder(directory)
                     if decoded is not None and decoded.directory is directory:
+                        await self._take_forecasts(uow, batch, decoded)
                         return await store_decoded(uow, decoded, self._limits)
                 # Sensors were added or changed since: read the batch for them as they are now.
                 decoded = await self._decode(batch)
+
+    async def _take_forecasts(self, uow: UnitOfWork, batch: Sequence[Delivery], decoded: Decoded) -> None:
+        """Store weather forecasts among the messages; what is wrong with one is added to its arrival."""
+        for number, arrival in decoded.arrivals.items():
+            house = house_of(arrival.topic)
+            if house is not None and not decoded.directory.of(arrival.topic):
+                fault = await take_forecast(uow, self._clock, house, batch[number])
+                arrival.faults = (fault,) if fault else ()
 
     async def _store_one_by_one(self, batch: Sequence[Delivery], refused: Refused) -> Stored | None:
         """Store what the database takes; what it refuses by itself becomes a dead letter."""

@@ -58,6 +58,7 @@ REASONS: dict[str, str] = {
     "too_old": "older than readings are taken",
     "unknown_topic": "no sensor claims the topic",
     "oversized": "larger than a message may be",
+    "bad_forecast": "a weather forecast that cannot be taken",
     "refused": "the database refused it",
 }
 """Why a message, or a part of it, is kept as a dead letter instead of as readings."""

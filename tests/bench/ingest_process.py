@@ -72,7 +72,7 @@ async def ours(
     )
     source.timing = low != "-"
     try:
-        writer = Writer(store, settings, source, stop)
+        writer = Writer(store, SystemClock(), settings, source, stop)
         source.start()
         running = asyncio.create_task(writer.run())
         while writer.counts.messages < int(count):
