@@ -12,6 +12,7 @@ import math
 import random
 import socket
 import threading
+import time
 from collections import deque
 from collections.abc import Sequence
 from contextlib import suppress
@@ -91,6 +92,7 @@ class MqttSource:
         mqtt5: bool = True,
         client_id: str = CLIENT_ID,
         client: type[StockClient] | type[FastClient] | None = None,
+        forget: Sequence[str] = (),
         max_waiting: int = MAX_WAITING,
         max_waiting_bytes: int = 24 * 1024 * 1024,
     ) -> None:
@@ -99,6 +101,8 @@ class MqttSource:
         self._clock = clock
         self._mqtt5 = mqtt5
         self._client_id = client_id
+        self._forget = list(forget)  # filters that the session may be subscribed to from former times
+        self._heard_at = math.inf
         self._make_client = client or client_class()
         self._max_waiting = max_waiting
         self._max_waiting_bytes = max_waiting_bytes
@@ -121,10 +125,7 @@ class MqttSource:
     # ------------------------------------------------------------------ life
 
     def start(self, *, clean: bool = False) -> None:
-        """Connect in the background, and keep connected.
-
-        ``clean`` lets the broker forget the session, and what it kept for it, first.
-        """
+        """Connect in the background, and keep connected; ``clean``: let the broker forget the session."""
         self._stopping = False
         client = self._make_client(
             CallbackAPIVersion.VERSION2,
@@ -148,7 +149,7 @@ class MqttSource:
         self._pause_before_next(client)
         if self._mqtt5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            properties.SessionExpiryInterval = _SESSION_EXPIRY_S
+            properties.SessionExpiryInterval = 0 if clean else _SESSION_EXPIRY_S
             properties.ReceiveMaximum = _RECEIVE_MAXIMUM
             client.connect_async(
                 address.host, address.port, _KEEPALIVE_S, clean_start=clean, properties=properties
@@ -171,6 +172,20 @@ class MqttSource:
     def waiting(self) -> int:
         """How many messages wait to be taken."""
         return len(self._waiting)
+
+    def quiet(self, seconds: float) -> bool:
+        """Whether, connected, nothing came for so long and everything is acknowledged."""
+        return self.connected and not self._held and time.monotonic() - self._heard_at > seconds
+
+    async def end_session(self, patience_s: float) -> bool:
+        """Let the broker forget the session, once closed; return whether it was reached in time."""
+        self._filter, self._forget = "", []
+        self.start(clean=True)
+        deadline = self._loop.time() + patience_s
+        while not (reached := self.connected) and self._loop.time() < deadline:  # noqa: ASYNC110 - another thread decides
+            await asyncio.sleep(0.05)
+        await self.close()
+        return reached
 
     async def revive(self) -> None:
         """Start anew after the network thread died."""
@@ -247,6 +262,7 @@ class MqttSource:
         with self._room:
             self._held += len(deliveries)
             self._held_bytes += sum([len(delivery.payload) for delivery in deliveries])
+        self._heard_at = time.monotonic()
         self._waiting.extend(deliveries)
         # One wake-up a burst: the flag is cleared before the queue is looked at again.
         if not self._arrived.is_set():
@@ -272,8 +288,15 @@ class MqttSource:
         with self._session:
             self._connections += 1
             self._connection = self._connections
+        self._heard_at = time.monotonic()
+        for former in self._forget:
+            client.unsubscribe(former)
+        if not self._filter:
+            return
         # Retained messages are values of unknown age: MQTT 5 can be told to leave them out.
-        if self._mqtt5:
+        if self._filter.startswith("$share/"):  # of which none are sent to a shared subscription
+            client.subscribe(self._filter, options=SubscribeOptions(qos=1))
+        elif self._mqtt5:
             client.subscribe(self._filter, options=SubscribeOptions(qos=1, retainHandling=2))
         else:
             client.subscribe(self._filter, qos=1)
