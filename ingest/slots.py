@@ -67,8 +67,8 @@ class SlotKeeper:
         address: BrokerAddress,
         client_id: str,
         *,
-        lease_s: float = LEASE_S,
-        round_s: float = _ROUND_S,
+        lease_s: float | None = None,
+        round_s: float | None = None,
     ) -> None:
         self.holder = f"{socket.gethostname()[:50]}-{os.getpid()}-{secrets.token_hex(4)}"
         self.held: dict[int, _Held] = {}
@@ -77,8 +77,8 @@ class SlotKeeper:
         self._settings = settings
         self._address = address
         self._client_id = client_id.removesuffix("-0")
-        self._lease_s = lease_s
-        self._round_s = round_s
+        self._lease_s = lease_s or LEASE_S
+        self._round_s = round_s or _ROUND_S
         self._renewed_at = time.monotonic()
         self._free_rounds = 0
 

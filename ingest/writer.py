@@ -79,6 +79,7 @@ class Counts:
 
     messages: int = 0
     readings: int = 0
+    good: int = 0
     dead_letters: int = 0
     hours: int = 0
 
@@ -143,6 +144,7 @@ class Writer:
                     self._source.ack(batch)
                 self.counts.messages += len(batch)
                 self.counts.readings += stored.readings
+                self.counts.good += stored.good
                 self.counts.dead_letters += stored.dead_letters
                 if stored.touched:
                     self._touched.set()
@@ -205,6 +207,7 @@ class Writer:
                 if stored is None:
                     return None
                 total.readings += stored.readings
+                total.good += stored.good
                 total.dead_letters += stored.dead_letters
                 total.touched |= stored.touched
             return total

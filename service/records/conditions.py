@@ -291,6 +291,11 @@ async def unknown_topic_counts(uow: UnitOfWork, topics: Iterable[str]) -> dict[s
     return {topic: int(messages) for topic, messages in (await uow.session.execute(statement)).all()}
 
 
+async def unknown_topics_total(uow: UnitOfWork) -> int:
+    """Return how many topics that no sensor claims are listed."""
+    return int((await uow.session.execute(select(func.count()).select_from(_unknown))).scalar_one())
+
+
 async def count_unknown_topics(uow: UnitOfWork, rows: Sequence[Mapping[str, Any]]) -> None:
     """Add to the list of topics that no sensor claims, or count on."""
     await upsert(

@@ -66,6 +66,10 @@ REASONS: dict[str, str] = {
 KEPT_BYTES = 4096
 """How much of a payload is kept where it is only shown: oversized messages and unknown topics."""
 _KEPT_PER_UNKNOWN_TOPIC = 1000
+MOST_UNKNOWN_TOPICS = 10_000
+"""Listed for adoption by name; those beyond are counted together, for their names cost space that anyone can fill."""
+OTHER_TOPICS = "#"
+"""The name under which they are counted: no message can have it as its topic."""
 _KEPT_TOPIC_LENGTH = 255
 _FAULTS_NAMED = 20
 
@@ -255,6 +259,8 @@ class Stored:
     """What became of some arrivals."""
 
     readings: int = 0
+    good: int = 0
+    """Messages without a fault; of two values for one moment only the later becomes a reading."""
     dead_letters: int = 0
     """Messages that are, in part or as a whole, no readings; also those that are only counted."""
     touched: set[tuple[int, datetime]] = field(default_factory=set)
@@ -309,6 +315,7 @@ async def store_decoded(uow: UnitOfWork, decoded: Decoded, limits: Limits) -> St
     sensor_ids, at_us_column, values = _last_of_each(plain, taken)
     stored = Stored(
         readings=sensor_ids.size,
+        good=len({*decoded.columns.messages, *decoded.arrivals}) - len(letters),
         dead_letters=len(letters),
         touched={(zone_id, _EPOCH + hour * _HOUR) for zone_id, hour in touched},
     )
@@ -425,22 +432,29 @@ async def _count_unknown(
     uow: UnitOfWork, arrivals: Sequence[Arrival], letters: Sequence[dict[str, Any]]
 ) -> list[dict[str, Any]]:
     """Count messages of topics that no sensor claims; return the letters to keep, so many a topic."""
+    names = {arrival.topic[:_KEPT_TOPIC_LENGTH] for arrival in arrivals}
+    seen = await records.unknown_topic_counts(uow, {*names, OTHER_TOPICS})
+    listed = set(seen)
+    if fresh := sorted(names - listed):
+        room = max(0, MOST_UNKNOWN_TOPICS - await records.unknown_topics_total(uow))
+        listed |= set(fresh[:room])
     rows: dict[str, dict[str, Any]] = {}
     for arrival in arrivals:
         topic = arrival.topic[:_KEPT_TOPIC_LENGTH]
+        topic = topic if topic in listed else OTHER_TOPICS
         row = rows.setdefault(
             topic, {"topic": topic, "first_seen_at": arrival.received_at, "messages": 0, "last_payload": b""}
         )
         row["messages"] += 1
         row["last_seen_at"] = arrival.received_at
         row["last_payload"] = arrival.payload[:KEPT_BYTES]
-    seen = await records.unknown_topic_counts(uow, rows)
     await records.count_unknown_topics(uow, [rows[topic] for topic in sorted(rows)])
     kept = []
     for letter in letters:
         if letter["reason"] == "unknown_topic":
-            count = seen.get(letter["topic"], 0)
-            seen[letter["topic"]] = count + 1
+            topic = letter["topic"] if letter["topic"] in listed else OTHER_TOPICS
+            count = seen.get(topic, 0)
+            seen[topic] = count + 1
             if count >= _KEPT_PER_UNKNOWN_TOPIC:
                 continue
         kept.append(letter)

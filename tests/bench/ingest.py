@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import json
 import os
+import statistics
 import subprocess
 import sys
 import time
@@ -23,35 +24,18 @@ from typing import Any
 import asyncpg
 from sqlalchemy import make_url
 
-from ingest.broker import find_mosquitto, mosquitto_conf
 from service.records.migrate import upgrade
 from service.records.partitions import ensure_months
 from service.records.store import Store
 from tests import services
 from tests.ingest.flood import flood
+from tests.ingest.mosquitto import Broker
 from tests.ingest.rig import Site, make_site
 
 ROOT = Path(__file__).parents[2]
 SENSORS = 100
 START = datetime(2026, 1, 1, tzinfo=UTC)
 COPY_ROWS = 4000
-
-
-@dataclass
-class Broker(services.LocalServer):
-    """Mosquitto as we run it."""
-
-    @property
-    def url(self) -> str:
-        return f"mqtt://127.0.0.1:{self.port}"
-
-    def launch(self) -> subprocess.Popen[bytes]:
-        program = find_mosquitto()
-        if program is None:
-            raise services.Unavailable("mosquitto is not installed")
-        (self.folder / "mosquitto.conf").write_text(mosquitto_conf("127.0.0.1", self.port, self.folder))
-        with (self.folder / "log").open("ab") as out:
-            return subprocess.Popen([program, "-c", self.folder / "mosquitto.conf"], stdout=out, stderr=out)
 
 
 @dataclass
@@ -116,6 +100,7 @@ class Bench:
             "ours", place.url, self.broker.url, place.site.prefix, client_id, reader, str(count), "-"
         )
         found["rate"] = count * samples / found["seconds"]
+        found["cpuUs"] = found["cpuS"] / count * 1e6
         stored = asyncio.run(_stored(place.url))
         assert stored == count * samples, f"{stored} rows of {count * samples}"
         return found
@@ -280,3 +265,83 @@ def bench() -> Iterator[Bench]:
             stack.callback(server.stop)
             server.start()
         yield Bench(folder, broker, postgresql)
+
+
+def measure(count: int, repeats: int, fuzzed: int) -> dict[str, Any]:
+    """Return what the rates are beside those of the others in the same run, a store at a time."""
+    found: dict[str, Any] = {"messages": count, "repeats": repeats}
+    with bench() as here:
+        # One after the other and again, so that what else the machine does falls on all alike; medians count.
+        paho = [here.paho(count // 4)["rate"] for _ in range(repeats)]
+        sub: list[float] = []
+        copied: list[float] = []
+        runs: dict[str, list[dict[str, Any]]] = {}
+        for _ in range(repeats):
+            sub.append(here.mosquitto_sub(count)["rate"])
+            place = here.place("postgresql")
+            copied.append(here.copy_and_merge(place, count))
+            here.drop(place)
+            for kind in ("postgresql", "sqlite"):
+                for name, messages_count, samples, reader in (
+                    ("fast", count, 1, "fast"),
+                    ("stock", count // 4, 1, "stock"),
+                    ("array", count // 50, 50, "fast"),
+                ):
+                    place = here.place(kind)
+                    runs.setdefault(f"{kind} {name}", []).append(
+                        here.ours(place, messages_count, samples, reader)
+                    )
+                    here.drop(place)
+        found |= {
+            "pahoDrainPerS": statistics.median(paho),
+            "mosquittoSubPerS": statistics.median(sub),
+            "copyMergePerS": statistics.median(copied),
+        }
+        for kind in ("postgresql", "sqlite"):
+            fast, stock, array = (
+                statistics.median(run["rate"] for run in runs[f"{kind} {name}"])
+                for name in ("fast", "stock", "array")
+            )
+            quiet = _steady(here, kind, "normal")
+            quick = _steady(here, kind, "low")
+            found[kind] = {
+                "messagesPerS": fast,
+                "cpuUsPerMessage": statistics.median(run["cpuUs"] for run in runs[f"{kind} fast"]),
+                "stockMessagesPerS": stock,
+                "arrayRowsPerS": array,
+                "ratioToPahoDrain": stock / found["pahoDrainPerS"],
+                "ratioToMosquittoSub": fast / found["mosquittoSubPerS"],
+                "arrayRatioToCopyMerge": array / found["copyMergePerS"],
+                "peakMb": max(run["peakMb"] for run in runs[f"{kind} fast"]),
+                "steadyP50Ms": quiet["p50Ms"],
+                "steadyP99Ms": quiet["p99Ms"],
+                "steadyCpuShare": quiet["cpuShare"],
+                "lowLatencyP99Ms": quick["p99Ms"],
+                "lowLatencyCpuShare": quick["cpuShare"],
+            }
+    if fuzzed:
+        from tests.ingest.fuzz import run
+
+        found["fuzz"] = asyncio.run(run(fuzzed, seed=1))
+    return found
+
+
+def _steady(here: Bench, kind: str, mode: str) -> dict[str, Any]:
+    place = here.place(kind)
+    try:
+        return here.steady(place, 500, 20.0, mode)
+    finally:
+        here.drop(place)
+
+
+def faults() -> str:
+    """Try every fault at its whole size; return the last line of what the tests say."""
+    tried = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "--timeout=1800", "tests/faults"],
+        cwd=ROOT,
+        env={**_environment(), "EVENLEAF_TEST_WHOLE": "1"},
+        check=False,
+        capture_output=True,
+        text=True,
+    )
+    return tried.stdout.strip().splitlines()[-1]

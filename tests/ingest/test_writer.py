@@ -20,6 +20,7 @@ from service.records.events import newest_weather
 from service.records.store import Store
 from service.records.tables import Sensor
 from service.work.conditions import Refused
+from tests.ingest import fuzz
 from tests.ingest.rig import NOW, Site, make_site
 
 NOW_US = int(NOW.timestamp() * 1_000_000)
@@ -285,3 +286,28 @@ async def test_a_forecast_kept_by_the_broker_needs_its_own_time_and_a_code_of_se
     assert (
         f"houses [{site.house_id}, {other.house_id}] have the code" in (await site.dead_letters())[-1].detail
     )
+
+
+async def test_topics_beyond_a_bound_are_counted_together(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("service.work.conditions.MOST_UNKNOWN_TOPICS", 3)
+    for numbers in (range(2), range(6), range(9)):
+        source = Deliveries([(site.topic(f"t{n}"), b"1") for n in numbers])
+        await Writer(site.store, FixedClock(NOW), site.settings, source, asyncio.Event()).run()
+    async with site.store.read() as uow:
+        counts = await unknown_topic_counts(uow, [*[site.topic(f"t{n}") for n in range(9)], "#"])
+    assert counts == {site.topic("t0"): 3, site.topic("t1"): 3, site.topic("t2"): 2, "#": 3 + 6}
+    assert len(await site.dead_letters()) == 17
+
+
+async def test_fuzzed_messages_are_each_accounted_for(site: Site) -> None:
+    await fuzz.sensors(site)
+    count = 10_000
+    outcomes = await fuzz.take_all(site, count, seed=7)
+    assert outcomes["acknowledged"] == count
+    assert outcomes["good"] + outcomes["faulty"] == count
+    assert min(outcomes["good"], outcomes["faulty"]) > count // 10, "both kinds are among them"
+    reasons = {letter.reason for letter in await site.dead_letters()}
+    assert {"malformed", "no_value", "bad_time", "out_of_range", "bad_forecast", "unknown_topic"} <= reasons
+    assert "refused" not in reasons
