@@ -16,6 +16,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Sequen
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
@@ -234,20 +235,17 @@ async def test_two_slots_of_which_one_is_killed(
 
 
 @pytest.fixture
-def own_postgresql(
-    postgresql_server: object, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[services.LocalPostgresql]:
+def own_postgresql(postgresql_server: object) -> Iterator[services.LocalPostgresql]:
     """Have a PostgreSQL of one's own, which can be stopped."""
-    folder = tmp_path_factory.mktemp("postgresql")
-    for parent in folder.parents[:3]:
-        parent.chmod(0o755)  # so that the account that PostgreSQL runs under gets there
-    server = services.LocalPostgresql(folder)
-    try:
-        server.start()
-    except services.Unavailable as reason:
-        pytest.skip(f"a PostgreSQL that can be stopped: {reason}")
-    yield server
-    server.stop()
+    # Not in pytest's folder, which the account that PostgreSQL runs under may not enter.
+    with TemporaryDirectory(prefix="evenleaf-postgresql-") as folder:
+        server = services.LocalPostgresql(Path(folder))
+        try:
+            server.start()
+        except services.Unavailable as reason:
+            pytest.skip(f"a PostgreSQL that can be stopped: {reason}")
+        yield server
+        server.stop()
 
 
 @pytest.mark.postgresql
