@@ -16,10 +16,11 @@ from statistics import median
 from service.work.line import LineBatch
 
 SHORTEST_DAYS = 14
-LONGEST_DAYS = 119
+LONGEST_DAYS = 84  # further away little is known, and what is near would be squeezed
 GAP_OVER = 1.5  # harvest intervals without a harvest: a gap; ours
 GLUT_UNDER = 0.5  # of a harvest interval between two harvests: a glut; ours
-LEAST_SHARE = 0.085  # of the belt that a batch takes, so that its name can be read
+NAME_SHARE = 0.09  # of the belt that a batch's name takes at least
+READY_SHARE = 0.14  # with the word that it is ready
 
 
 @dataclass(frozen=True)
@@ -30,7 +31,9 @@ class Laid:
     near: float  # 10 %
     middle: float
     far: float  # 90 %, or the end of the belt
-    open_ended: bool  # 90 % lies beyond what is foreseen
+    open_ended: bool  # 90 % lies beyond the belt, or beyond what is foreseen
+    centre: float  # of its name
+    half: float  # of the room that it takes on its track
     track: int = 0
 
     @property
@@ -83,6 +86,7 @@ class Belt:
     at: datetime
     days: int  # its length
     lanes: tuple[Lane, ...]
+    later: tuple[LineBatch, ...]  # expected beyond the belt
     unforeseen: tuple[LineBatch, ...]  # not foreseen to be ready, or not forecast yet
 
     @property
@@ -130,9 +134,11 @@ def lay(
     names
         Of successions, by id.
     """
-    placed = [b for b in batches if b.harvest is not None and b.harvest.p50 is not None]
+    foreseen = [b for b in batches if b.harvest is not None and b.harvest.p50 is not None]
     unforeseen = tuple(b for b in batches if b.harvest is None or b.harvest.p50 is None)
-    reach = max((_far(b, now) for b in placed), default=0.0)
+    placed = [b for b in foreseen if _middle(b, now) < LONGEST_DAYS]
+    later = tuple(b for b in foreseen if _middle(b, now) >= LONGEST_DAYS)
+    reach = max((_middle(b, now) for b in placed), default=0.0) + 1.0
     days = min(max(SHORTEST_DAYS, 7 * math.ceil(reach / 7)), LONGEST_DAYS)
     by_lane: dict[int, list[LineBatch]] = {succession_id: [] for succession_id in intervals}
     for batch in placed:
@@ -141,17 +147,17 @@ def lay(
         _lane(succession_id, names[succession_id], of, now, days, intervals.get(succession_id))
         for succession_id, of in by_lane.items()
     ]
-    return Belt(now, days, tuple(sorted(lanes, key=lambda lane: lane.name)), unforeseen)
+    return Belt(now, days, tuple(sorted(lanes, key=lambda lane: lane.name)), later, unforeseen)
 
 
 def _ahead(moment: datetime, now: datetime) -> float:
     return (moment - now).total_seconds() / 86400.0
 
 
-def _far(batch: LineBatch, now: datetime) -> float:
-    assert batch.harvest is not None  # noqa: S101 - only those that have one are placed
-    last = batch.harvest.p90 or batch.harvest.p50
-    return 0.0 if last is None else _ahead(last, now)
+def _middle(batch: LineBatch, now: datetime) -> float:
+    if batch.harvest is None or batch.harvest.p50 is None:
+        return math.inf
+    return _ahead(batch.harvest.p50, now)
 
 
 def _lane(
@@ -162,7 +168,7 @@ def _lane(
     days: int,
     interval: float | None,
 ) -> Lane:
-    laid, tracks = _pack([_laid(b, now, days) for b in batches], LEAST_SHARE * days)
+    laid, tracks = _pack([_laid(b, now, days) for b in batches])
     nursery = [b for b in batches if b.stage == "nursery"] or list(batches)
     opens = [d for b in nursery if (d := _before_harvest(b, "window_open")) is not None]
     closes = [d for b in nursery if (d := _before_harvest(b, "window_close")) is not None]
@@ -180,15 +186,14 @@ def _lane(
 def _laid(batch: LineBatch, now: datetime, days: int) -> Laid:
     span = batch.harvest
     assert span is not None  # noqa: S101 - only those that have one are placed
-    assert span.p50 is not None  # noqa: S101 - likewise
-    middle = _ahead(span.p50, now)
-    return Laid(
-        batch=batch,
-        near=_ahead(span.p10, now) if span.p10 else middle,
-        middle=middle,
-        far=_ahead(span.p90, now) if span.p90 else float(days),
-        open_ended=span.p90 is None,
-    )
+    middle = _middle(batch, now)
+    near = _ahead(span.p10, now) if span.p10 else middle
+    beyond = span.p90 is None or _ahead(span.p90, now) > days
+    far = float(days) if beyond or span.p90 is None else _ahead(span.p90, now)
+    least = (READY_SHARE if middle <= 0 else NAME_SHARE) * days
+    half = max(far - max(near, 0.0), least) / 2
+    centre = min(max((far + max(near, 0.0)) / 2, half), days - half)
+    return Laid(batch, near, middle, far, beyond, centre, half)
 
 
 def _before_harvest(batch: LineBatch, event: str) -> float | None:
@@ -199,17 +204,15 @@ def _before_harvest(batch: LineBatch, event: str) -> float | None:
     return _ahead(batch.harvest.p50, span.p50)
 
 
-def _pack(laid: Sequence[Laid], least: float) -> tuple[list[Laid], int]:
-    """Put batches on as few tracks as keep their names apart."""
+def _pack(laid: Sequence[Laid]) -> tuple[list[Laid], int]:
+    """Put batches on as few tracks as keep them and their names apart."""
     ends: list[float] = []
     packed = []
-    for item in sorted(laid, key=lambda i: (i.middle, i.batch.seeded_on, i.batch.id)):
-        half = max(item.far - item.near, least) / 2
-        centre = (item.near + item.far) / 2
-        track = next((n for n, end in enumerate(ends) if end <= centre - half), len(ends))
+    for item in sorted(laid, key=lambda i: (i.centre - i.half, i.middle, i.batch.id)):
+        track = next((n for n, end in enumerate(ends) if end <= item.centre - item.half), len(ends))
         if track == len(ends):
             ends.append(0.0)
-        ends[track] = centre + half
+        ends[track] = item.centre + item.half
         packed.append(replace(item, track=track))
     return packed, max(1, len(ends))
 
@@ -217,7 +220,7 @@ def _pack(laid: Sequence[Laid], least: float) -> tuple[list[Laid], int]:
 def _stretches(laid: Sequence[Laid], now: datetime, interval: float) -> list[Stretch]:
     """Return gaps and gluts between the coming harvests, and the gap before the first."""
     found: list[Stretch] = []
-    days = [max(item.middle, 0.0) for item in laid]
+    days = sorted(max(item.middle, 0.0) for item in laid)
     before = 0.0
     for n, day in enumerate(days):
         apart = day - before

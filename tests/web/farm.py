@@ -48,9 +48,12 @@ async def make_farm(store: Store, name: str = "Alder Farm", *, batches: bool = T
                 "farm_id": farm.id,
                 "name": "North house",
                 "code": "N1",
-                "latitude_deg": 52.1,
-                "longitude_deg": 5.2,
-                "time_zone": "Europe/Amsterdam",
+                "latitude_deg": 43.3,
+                "longitude_deg": -1.9,
+                "time_zone": "Europe/Madrid",
+                "lamp_ppfd_umol": 120.0,
+                "lamp_start_h": 5.0,
+                "lamp_hours": 14.0,
             },
         )
         nursery = await create_zone(
@@ -191,7 +194,7 @@ def _hours(zone_ids: tuple[int, ...]) -> list[dict[str, Any]]:
         for n in range(60 * 24):
             at = NOW - timedelta(hours=n + 1)
             sun = max(0.0, math.sin(math.pi * (at.hour - 5) / 14)) if 5 <= at.hour <= 19 else 0.0
-            light = (11.0 + n / 24 * 0.1) / 8.9 * sun
+            light = (14.0 + n / 24 * 0.1) / 8.9 * sun
             temp = 18.5 + 5.0 * sun + n / 24 * 0.03
             rows.append(
                 {
