@@ -17,7 +17,7 @@ from service.clock import Clock
 from service.records.store import Store
 from service.settings import Settings
 from service.web.frame import page_or
-from service.web.router import web_router
+from service.web.router import web_routers
 
 Lifespan = Callable[[Litestar], AbstractAsyncContextManager[None]]
 
@@ -37,7 +37,7 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
         What runs while the application does, in the order of starting.
     """
     return Litestar(
-        route_handlers=[api_router(), get_health, static_router(), web_router()],
+        route_handlers=[api_router(), get_health, static_router(), *web_routers()],
         exception_handlers=page_or(exception_handlers()),
         openapi_config=openapi_config(_version()),
         state=State({"store": store, "clock": clock, "settings": settings}),

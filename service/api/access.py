@@ -1,45 +1,46 @@
-"""Who asks, and what they may: bearer tokens and scopes."""
+"""Who asks of the API: the bearer of a token, or a browser in which someone has logged in."""
 
 from __future__ import annotations
 
 from litestar.connection import ASGIConnection
-from litestar.exceptions import NotAuthorizedException, PermissionDeniedException
-from litestar.handlers import BaseRouteHandler
+from litestar.exceptions import NotAuthorizedException
 from litestar.middleware import AbstractAuthenticationMiddleware, AuthenticationResult
 
+from service.asker import signed_in
+from service.clock import Clock
 from service.records.store import Store
-from service.work.access import Access, find_access
+from service.work import access as tokens
+
+_CHALLENGE = 'Bearer realm="evenleaf"'
 
 
-class TokenAuth(AbstractAuthenticationMiddleware):
-    """Lets in whoever brings a token that is known and not revoked."""
+class ApiAuth(AbstractAuthenticationMiddleware):
+    """Lets in whoever brings a token that works, or else has logged in."""
 
     async def authenticate_request(self, connection: ASGIConnection) -> AuthenticationResult:  # type: ignore[type-arg]
-        """Return what the request's token allows."""
-        scheme, _, secret = connection.headers.get("authorization", "").partition(" ")
+        """Return what the request's token or session allows."""
+        if "authorization" not in connection.headers:
+            session = await signed_in(connection)
+            if session is None:
+                raise _unauthorized("Send a token (Authorization: Bearer <token>), or log in.", _CHALLENGE)
+            return AuthenticationResult(user=session.access, auth=session)
+        scheme, _, secret = connection.headers["authorization"].partition(" ")
+        secret = secret.strip()
         if scheme.lower() != "bearer" or not secret:
-            raise _unauthorized("Send a token: Authorization: Bearer <token>.", 'Bearer realm="evenleaf"')
+            raise _unauthorized("Send a token: Authorization: Bearer <token>.", _CHALLENGE)
         store: Store = connection.app.state.store
+        clock: Clock = connection.app.state.clock
         async with store.read() as uow:
-            access = await find_access(uow, secret.strip())
-        if access is None:
+            found = await tokens.find_token(uow, clock, secret)
+        if found is None:
             raise _unauthorized(
-                "The token is unknown or revoked.", 'Bearer realm="evenleaf", error="invalid_token"'
+                "The token is unknown, revoked or expired.", f'{_CHALLENGE}, error="invalid_token"'
             )
-        return AuthenticationResult(user=access, auth=secret)
+        if found.stale:
+            async with store.write() as uow:
+                await tokens.touch_token(uow, clock, secret)
+        return AuthenticationResult(user=found.access, auth=secret)
 
 
 def _unauthorized(detail: str, challenge: str) -> NotAuthorizedException:
     return NotAuthorizedException(detail, headers={"WWW-Authenticate": challenge})
-
-
-def check_scope(connection: ASGIConnection, handler: BaseRouteHandler) -> None:  # type: ignore[type-arg]
-    """Guard an operation: reading takes ``read``, changing ``write``, or what it names as its ``scope``."""
-    scope: str = handler.opt.get("scope") or ("read" if connection.scope.get("method") == "GET" else "write")
-    access: Access = connection.user
-    if not access.may(scope):
-        raise PermissionDeniedException(f"This takes the scope {scope}; the token has {_said(access)}.")
-
-
-def _said(access: Access) -> str:
-    return ", ".join(sorted(access.scopes)) or "none"

@@ -7,20 +7,20 @@ from litestar.di import Provide
 from litestar.middleware import DefineMiddleware
 
 from service.api import calibration, conclusions, imports, line, measurements, planning, seed_tests, weather
-from service.api.access import TokenAuth, check_scope
+from service.api.access import ApiAuth
 from service.api.batches import Batches
 from service.api.bodies import StrictJson
 from service.api.crops import Crops, Cultivars, list_crop_profiles
 from service.api.events import Events
 from service.api.farms import Farms
 from service.api.houses import Houses
-from service.api.operations import provide_access, provide_clock, provide_uow
 from service.api.orders import Orders
 from service.api.sensors import Sensors
 from service.api.successions import Successions
 from service.api.tasks import Tasks
 from service.api.tokens import Tokens
 from service.api.zones import Zones
+from service.asker import check_csrf, check_scope, provide_access, provide_clock, provide_uow
 
 
 def api_router() -> Router:
@@ -64,8 +64,8 @@ def api_router() -> Router:
             weather.import_weather,
             Tokens,
         ],
-        middleware=[DefineMiddleware(TokenAuth)],
-        guards=[check_scope],
+        middleware=[DefineMiddleware(ApiAuth)],
+        guards=[check_csrf, check_scope],
         dependencies={
             "uow": Provide(provide_uow),
             "access": Provide(provide_access),

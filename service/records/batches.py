@@ -93,9 +93,7 @@ async def page_batches(
     return await page(uow, statement, Batch.id, after, limit)
 
 
-async def batches_by_code(
-    uow: UnitOfWork, start: str, *, within_farm: int | None, limit: int
-) -> list[Batch]:
+async def batches_by_code(uow: UnitOfWork, start: str, *, within_farm: int | None, limit: int) -> list[Batch]:
     """Return batches whose code begins with a text, capital or small letters alike, the newest first."""
     statement = narrow(
         select(Batch).join(House, House.id == Batch.house_id), (House.farm_id, within_farm)

@@ -10,7 +10,12 @@ from litestar import Response, get
 from litestar.exceptions import NotFoundException
 
 FOLDER = Path(__file__).parent / "assets"
-_TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml", ".webmanifest": "application/manifest+json"}
+_TYPES = {
+    ".css": "text/css",
+    ".js": "text/javascript",
+    ".svg": "image/svg+xml",
+    ".webmanifest": "application/manifest+json",
+}
 _FOR_GOOD = "public, max-age=31536000, immutable"
 
 
@@ -42,7 +47,7 @@ def url(name: str) -> str:
     return f"/assets/{digest()}/{name}"
 
 
-@get("/assets/{version:str}/{name:str}", opt={"open": True}, include_in_schema=False, sync_to_thread=False)
+@get("/assets/{version:str}/{name:str}", sync_to_thread=False)
 def get_asset(version: str, name: str) -> Response[bytes]:
     """Return a file; of an old page whose files have changed, the new ones, not kept for good."""
     content = contents().get(name)

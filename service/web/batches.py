@@ -17,13 +17,12 @@ from service.web.frame import (
     access_of,
     clock_of,
     frame_of,
-    need,
-    own_path,
     reading,
     see_other,
     writing,
 )
-from service.web.texts import catalogue
+from service.web.sessions import local_path
+from service.web.texts import Formats, catalogue
 from service.work.batches import BatchView, append_entry, get_batch, list_entries
 from service.work.conclusions import list_forecasts
 from service.work.crops import get_crop
@@ -38,16 +37,18 @@ FORMS = {
     "finished": (),
 }
 """What can be written down at a stage, the most usual first."""
+RECORD = "record"
+"""The scope that writing down takes."""
 _EVENTS = ("emergence", "window_open", "window_close", "transplant", "harvest", "last_harvest")
 
 
-@get("/batches/{batch_id:int}", include_in_schema=False)
+@get("/batches/{batch_id:int}")
 async def show_batch(request: Web, batch_id: FromPath[int]) -> Response[str]:
     """Show a batch."""
     return await _page(request, batch_id)
 
 
-@get("/batches/{batch_id:int}/code.svg", include_in_schema=False)
+@get("/batches/{batch_id:int}/code.svg")
 async def get_batch_code(request: Web, batch_id: FromPath[int]) -> Response[bytes]:
     """Return a QR code that opens the batch's page."""
     async with reading(request) as uow:
@@ -60,12 +61,11 @@ async def get_batch_code(request: Web, batch_id: FromPath[int]) -> Response[byte
     return Response(out.getvalue(), media_type="image/svg+xml")
 
 
-@post("/batches/{batch_id:int}/entries", include_in_schema=False)
+@post("/batches/{batch_id:int}/entries", opt={"scope": RECORD})
 async def record_entry(request: Web, batch_id: FromPath[int]) -> Response[Any]:
     """Write down what happened; what is wrong is said at its field and nothing is lost of what was typed."""
-    need(request, RECORD)
     form = Form.sent(catalogue(), (await request.form()).multi_items())
-    back = own_path(form.value("back"), f"/batches/{batch_id}")
+    back = local_path(form.value("back") or f"/batches/{batch_id}")
     try:
         async with writing(request) as uow:
             formats = (await _frame(uow, request, batch_id)).formats
@@ -79,23 +79,18 @@ async def record_entry(request: Web, batch_id: FromPath[int]) -> Response[Any]:
     return see_other(f"{back}?recorded={entry.id}&batch={batch_id}")
 
 
-@post("/batches/{batch_id:int}/undo", include_in_schema=False)
+@post("/batches/{batch_id:int}/undo", opt={"scope": RECORD})
 async def undo_entry(request: Web, batch_id: FromPath[int]) -> Response[Any]:
     """Take an entry back: a correction that supersedes it, so that both stay readable."""
-    need(request, RECORD)
     form = Form.sent(catalogue(), (await request.form()).multi_items())
-    back = own_path(form.value("back"), f"/batches/{batch_id}")
+    back = local_path(form.value("back") or f"/batches/{batch_id}")
     values = form.checked(supersedes_id=form.whole("entry"), void=True)
     async with writing(request) as uow:
         await append_entry(uow, clock_of(request), access_of(request), batch_id, values)
     return see_other(back, "undone")
 
 
-RECORD = "write"
-"""The scope that writing down takes."""
-
-
-def _entry_values(form: Form, formats: Any) -> dict[str, Any]:
+def _entry_values(form: Form, formats: Formats) -> dict[str, Any]:
     return form.checked(
         kind=form.text("kind"),
         happened_at=form.moment("happened_at", formats),
@@ -113,9 +108,7 @@ async def _frame(uow: Any, request: Web, batch_id: int) -> Frame:
     return await frame_of(uow, request, found.batch.house_id)
 
 
-async def _page(
-    request: Web, batch_id: int, form: Form | None = None, status: int = 200
-) -> Response[str]:
+async def _page(request: Web, batch_id: int, form: Form | None = None, status: int = 200) -> Response[str]:
     async with reading(request) as uow:
         found = await get_batch(uow, access_of(request), batch_id)
         frame = await frame_of(uow, request, found.batch.house_id)
@@ -177,7 +170,7 @@ def _ledger(entries: list[Entry]) -> list[tuple[Entry, str]]:
 # --------------------------------------------------------------------------- finding a batch
 
 
-@get("/scan", include_in_schema=False)
+@get("/scan")
 async def scan(request: Web) -> Response[Any]:
     """Read a tray's label with the camera, or take what is typed; one batch that fits is opened at once."""
     typed = request.query_params.get("code", "").strip()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hmac
 import logging
 from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import asynccontextmanager
@@ -12,21 +11,21 @@ from functools import cache
 from http import HTTPStatus
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote, urlsplit
+from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 import jinja2
 from litestar import Request, Response
 from litestar.datastructures import State
-from litestar.exceptions import HTTPException
+from litestar.exceptions import HTTPException, PermissionDeniedException
 from litestar.types import ExceptionHandlersMap
 
+from service.asker import SAFE
 from service.clock import Clock
 from service.records.store import Store, UnitOfWork
 from service.records.tables import House
 from service.web import assets
-from service.web.asking import Asker
-from service.web.standin import find_asker
+from service.web.sessions import LoginNeeded, current_csrf, secure, to_login
 from service.web.texts import Formats, Units, catalogue
 from service.work.access import Access
 from service.work.errors import Conflict, NotAllowed, NotFound, WorkError
@@ -37,20 +36,6 @@ log = logging.getLogger(__name__)
 
 Web = Request[Any, Any, State]
 
-HEADERS = {
-    # Nothing of a page may come from, or go to, another host; nothing in it may run but our own files.
-    "content-security-policy": (
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self';"
-        " manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
-    ),
-    "cross-origin-opener-policy": "same-origin",
-    "cross-origin-resource-policy": "same-origin",
-    "permissions-policy": "camera=(self), geolocation=(), microphone=()",
-    "referrer-policy": "same-origin",
-    "x-content-type-options": "nosniff",
-    "x-frame-options": "DENY",
-}
-_PRIVATE = "private, no-cache"
 UNITS_COOKIE = "evenleaf_units"
 
 
@@ -72,14 +57,6 @@ NAVIGATION: list[Place] = [
 """Where one can go from a house; pages to come add theirs."""
 
 
-class NotLoggedIn(Exception):  # noqa: N818 - leads to the log-in page
-    """Nobody known asks."""
-
-
-class ForgedForm(Exception):  # noqa: N818 - read as an answer
-    """A form that did not come from one of our pages of this session."""
-
-
 def _environment() -> jinja2.Environment:
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
@@ -96,47 +73,6 @@ def _environment() -> jinja2.Environment:
 def environment() -> jinja2.Environment:
     """Return the templates, read once."""
     return _environment()
-
-
-# --------------------------------------------------------------------------- before a page
-
-
-async def before_page(request: Web) -> None:
-    """Find out who asks, and refuse forms from elsewhere, before any page is opened.
-
-    Pages with ``opt={"open": True}`` are for everyone; their forms too must come from our own pages.
-    """
-    store: Store = request.app.state.store
-    async with store.read() as uow:
-        asker = await find_asker(request, uow)
-    request.state.asker = asker
-    open_to_all = bool(request.route_handler.opt.get("open"))
-    if asker is None and not open_to_all:
-        raise NotLoggedIn
-    if request.method not in {"GET", "HEAD"}:
-        _check_origin(request)
-        if asker is not None:
-            form = await request.form()
-            if not hmac.compare_digest(str(form.get("_csrf", "")).encode(), asker.csrf.encode()):
-                raise ForgedForm
-
-
-def _check_origin(request: Web) -> None:
-    """Refuse what another site's page sends; browsers say so and pages cannot change what they say."""
-    site = request.headers.get("sec-fetch-site")
-    if site is not None and site not in {"same-origin", "none"}:
-        raise ForgedForm
-    origin = request.headers.get("origin")
-    if site is None and origin is not None and urlsplit(origin).netloc != request.headers.get("host"):
-        raise ForgedForm
-
-
-def secured(response: Response[Any]) -> Response[Any]:
-    """Add the headers that every answer to a browser has."""
-    for name, value in HEADERS.items():
-        response.headers.setdefault(name, value)
-    response.headers.setdefault("cache-control", _PRIVATE)
-    return response
 
 
 # --------------------------------------------------------------------------- the frame
@@ -166,20 +102,8 @@ def clock_of(request: Web) -> Clock:
 
 def access_of(request: Web) -> Access:
     """Return what the asker of a page may."""
-    asker: Asker = request.state.asker
-    return asker.access
-
-
-def need(request: Web, scope: str) -> None:
-    """Refuse who may not do this.
-
-    Raises
-    ------
-    NotAllowed
-        If the asker lacks the scope.
-    """
-    if not access_of(request).may(scope):
-        raise NotAllowed(catalogue().text(f"error.scope.{scope}"))
+    access: Access = request.user
+    return access
 
 
 @dataclass
@@ -187,7 +111,6 @@ class Frame:
     """The frame around one page."""
 
     request: Web
-    asker: Asker | None
     houses: Sequence[House] = ()
     house: House | None = None
     now: datetime = field(init=False)
@@ -196,10 +119,22 @@ class Frame:
         self.now = clock_of(self.request).now()
 
     @property
+    def asker(self) -> Access | None:
+        """Who has logged in; none on pages that are open to all."""
+        # Not there where no page was found at all.
+        asker: Access | None = self.request.scope.get("user")
+        return asker
+
+    @property
     def access(self) -> Access:
-        """What the asker may."""
-        assert self.asker is not None  # noqa: S101 - pages with a frame of the farm are not open to all
-        return self.asker.access
+        """What the asker may, on pages that are for those who have logged in."""
+        return access_of(self.request)
+
+    @property
+    def csrf(self) -> str:
+        """Stands in every form of the session."""
+        # Not there where no page was found at all.
+        return current_csrf(self.request) if dict(self.request.scope).get("auth") else ""
 
     @property
     def formats(self) -> Formats:
@@ -209,7 +144,7 @@ class Frame:
 
     def may(self, scope: str) -> bool:
         """Return whether the asker may do something, to show its form or not."""
-        return self.asker is not None and self.asker.access.may(scope)
+        return self.asker is not None and self.asker.may(scope)
 
     @property
     def navigation(self) -> list[tuple[Place, str, bool]]:
@@ -224,13 +159,17 @@ class Frame:
         """Return a page."""
         texts = catalogue()
         said = self.request.query_params.get("said", "")
-        content = environment().get_template(template).render(
-            frame=self,
-            f=self.formats,
-            t=texts.text,
-            said=texts.text(f"said.{said}") if f"said.{said}" in texts else "",
-            script_texts=texts.below("script"),
-            **view,
+        content = (
+            environment()
+            .get_template(template)
+            .render(
+                frame=self,
+                f=self.formats,
+                t=texts.text,
+                said=texts.text(f"said.{said}") if f"said.{said}" in texts else "",
+                script_texts=texts.below("script"),
+                **view,
+            )
         )
         return Response(content, status_code=status, media_type="text/html; charset=utf-8")
 
@@ -248,28 +187,22 @@ async def frame_of(uow: UnitOfWork, request: Web, house_id: int | None = None) -
     NotFound
         If there is no such house, or it is another farm's.
     """
-    asker: Asker = request.state.asker
-    houses, _ = await list_houses(uow, asker.access, limit=MAX_LIMIT)
+    houses, _ = await list_houses(uow, access_of(request), limit=MAX_LIMIT)
     house = None
     if house_id is not None:
         house = next((h for h in houses if h.id == house_id), None)
         if house is None:
             raise NotFound(catalogue().text("error.no_house"))
-    return Frame(request, asker, houses, house)
+    return Frame(request, houses, house)
 
 
 def see_other(path: str, said: str = "") -> Response[None]:
     """Lead to another page after a form, with a sentence of the catalogue that it will show."""
     if said:
         path += f"{'&' if '?' in path else '?'}said={quote(said)}"
-    return Response(None, status_code=HTTPStatus.SEE_OTHER, media_type="text/plain", headers={"location": path})
-
-
-def own_path(path: str | None, otherwise: str = "/") -> str:
-    """Return a path of our own that a form or link names; anything else could lead to another site."""
-    if not path or not path.startswith("/") or path[1:2] in {"/", "\\"} or not path.isprintable():
-        return otherwise
-    return path
+    return Response(
+        None, status_code=HTTPStatus.SEE_OTHER, media_type="text/plain", headers={"location": path}
+    )
 
 
 # --------------------------------------------------------------------------- what went wrong
@@ -278,8 +211,7 @@ def own_path(path: str | None, otherwise: str = "/") -> str:
 def exception_handlers() -> ExceptionHandlersMap:
     """Return the handlers that make a page of every exception."""
     return {
-        NotLoggedIn: _on_stranger,
-        ForgedForm: _on_forged,
+        LoginNeeded: to_login,
         HTTPException: _on_http,
         WorkError: _on_work,
         Exception: _on_bug,
@@ -290,7 +222,9 @@ def page_or(otherwise: ExceptionHandlersMap) -> ExceptionHandlersMap:
     """Return the handlers for what no router has: a page for a browser that looks for one, else ``otherwise``."""
 
     def on_http(request: Web, error: HTTPException) -> Response[Any]:
-        wants_page = "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/v1")
+        wants_page = "text/html" in request.headers.get("accept", "") and not request.url.path.startswith(
+            "/v1"
+        )
         handle: Any = _on_http if wants_page else otherwise[HTTPException]
         answer: Response[Any] = handle(request, error)
         return answer
@@ -301,33 +235,32 @@ def page_or(otherwise: ExceptionHandlersMap) -> ExceptionHandlersMap:
 def _problem_page(
     request: Web, status: int, kind: str, detail: str = "", parameters: Mapping[str, Any] | None = None
 ) -> Response[str]:
-    frame = Frame(request, getattr(request.state, "asker", None))
     texts = catalogue()
-    return_page = frame.page(
+    answer = Frame(request).page(
         "problem.html",
         status,
         heading=texts.text(f"error.{kind}.title"),
         detail=detail,
         advice=texts.text(f"error.{kind}.next", **(parameters or {})),
     )
-    return secured(return_page)  # type: ignore[return-value]
-
-
-def _on_stranger(request: Web, _: NotLoggedIn) -> Response[Any]:
-    wanted = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-    back = f"?next={quote(wanted)}" if request.method == "GET" and wanted != "/" else ""
-    return secured(see_other(f"/login{back}"))
-
-
-def _on_forged(request: Web, _: ForgedForm) -> Response[str]:
-    return _problem_page(request, HTTPStatus.FORBIDDEN, "forged")
+    secure(answer)
+    return answer
 
 
 def _on_http(request: Web, error: HTTPException) -> Response[str]:
     if error.status_code >= HTTPStatus.INTERNAL_SERVER_ERROR:
         return _on_bug(request, error)
     kinds = {401: "not_allowed", 403: "not_allowed", 404: "not_found", 405: "not_found"}
+    if isinstance(error, PermissionDeniedException) and _could(request):
+        return _problem_page(request, error.status_code, "forged")
     return _problem_page(request, error.status_code, kinds.get(error.status_code, "refused"))
+
+
+def _could(request: Web) -> bool:
+    """Return whether the asker may do what was refused, so that the form itself was at fault."""
+    scope: str = request.route_handler.opt.get("scope") or ("read" if request.method in SAFE else "write")
+    asker: Access | None = request.scope.get("user")
+    return asker is None or scope == "any" or asker.may(scope)
 
 
 def _on_work(request: Web, error: WorkError) -> Response[str]:

@@ -11,17 +11,16 @@ from typing import Any
 from litestar import Response, get, post
 from litestar.params import FromPath
 
-from service.records.tables import Advice, Alert, House, Succession, Task
 from service.records.store import UnitOfWork
+from service.records.tables import Advice, Alert, Succession
 from service.web.batches import RECORD, recorded_of
 from service.web.belt import Belt, lay
-from service.web.frame import Frame, Web, access_of, clock_of, frame_of, need, own_path, reading, see_other, writing
+from service.web.frame import Frame, Web, access_of, clock_of, frame_of, reading, see_other, writing
 from service.work.advice import accept_advice
 from service.work.line import HouseLine, LineBatch, house_line
 from service.work.listing import MAX_LIMIT
 from service.work.programme import list_successions
 from service.work.tasks import finish_task, list_tasks, reopen_task
-from service.work.times import local_day
 
 SOON = timedelta(hours=36)
 """A harvest or transplant expected within it is today's or tomorrow's work."""
@@ -29,13 +28,13 @@ LATE_AFTER_DAYS = 30
 """Open tasks older than this are left off the work list; ours."""
 
 
-@get("/", include_in_schema=False)
+@get("/")
 async def show_start(request: Web) -> Response[Any]:
     """Lead to the only house, or show all of them, or what is to be set up first."""
     async with reading(request) as uow:
         frame = await frame_of(uow, request)
     if not frame.houses:
-        return see_other("/setup") if frame.may("write") else frame.page("houses.html")
+        return see_other("/houses/new") if frame.may("write") else frame.page("houses.html")
     if len(frame.houses) == 1:
         return see_other(f"/houses/{frame.houses[0].id}/today")
     return frame.page("houses.html")
@@ -44,7 +43,7 @@ async def show_start(request: Web) -> Response[Any]:
 # --------------------------------------------------------------------------- the belt
 
 
-@get("/houses/{house_id:int}", include_in_schema=False)
+@get("/houses/{house_id:int}")
 async def show_belt(request: Web, house_id: FromPath[int]) -> Response[str]:
     """Show the belt."""
     async with reading(request) as uow:
@@ -53,7 +52,7 @@ async def show_belt(request: Web, house_id: FromPath[int]) -> Response[str]:
     return frame.page("belt.html", line=line, belt=belt, wall="wall" in request.query_params)
 
 
-@get("/houses/{house_id:int}/belt.csv", include_in_schema=False)
+@get("/houses/{house_id:int}/belt.csv")
 async def get_belt_csv(request: Web, house_id: FromPath[int]) -> Response[bytes]:
     """Return what the belt shows as CSV; moments in UTC."""
     async with reading(request) as uow:
@@ -111,7 +110,7 @@ async def _belt(uow: UnitOfWork, request: Web, house_id: int) -> tuple[HouseLine
 # --------------------------------------------------------------------------- today
 
 
-@get("/houses/{house_id:int}/today", include_in_schema=False)
+@get("/houses/{house_id:int}/today")
 async def show_today(request: Web, house_id: FromPath[int]) -> Response[str]:
     """Show the work list, batches that are due, open alerts and advice in force."""
     async with reading(request) as uow:
@@ -176,19 +175,17 @@ def _gravest_first(alert: Alert) -> tuple[int, float]:
     return {"urgent": 0, "warning": 1}.get(alert.severity, 2), -alert.opened_at.timestamp()
 
 
-@post("/tasks/{task_id:int}/done", include_in_schema=False)
+@post("/tasks/{task_id:int}/done", opt={"scope": RECORD})
 async def tick_task(request: Web, task_id: FromPath[int]) -> Response[None]:
     """Tick a task off."""
-    need(request, RECORD)
     async with writing(request) as uow:
         task = await finish_task(uow, clock_of(request), access_of(request), task_id)
     return see_other(f"/houses/{task.house_id}/today", "task_done")
 
 
-@post("/tasks/{task_id:int}/open", include_in_schema=False)
+@post("/tasks/{task_id:int}/open", opt={"scope": RECORD})
 async def untick_task(request: Web, task_id: FromPath[int]) -> Response[None]:
     """Take a tick back."""
-    need(request, RECORD)
     async with writing(request) as uow:
         task = await reopen_task(uow, access_of(request), task_id)
     return see_other(f"/houses/{task.house_id}/today", "task_open")
@@ -197,7 +194,7 @@ async def untick_task(request: Web, task_id: FromPath[int]) -> Response[None]:
 # --------------------------------------------------------------------------- advice
 
 
-@get("/houses/{house_id:int}/advice", include_in_schema=False)
+@get("/houses/{house_id:int}/advice")
 async def show_advice(request: Web, house_id: FromPath[int]) -> Response[str]:
     """Show the advice in force for every succession."""
     async with reading(request) as uow:
@@ -210,7 +207,11 @@ async def show_advice(request: Web, house_id: FromPath[int]) -> Response[str]:
         )
     by_id = {s.id: s for s in successions}
     shown = [
-        (by_id[item.advice.succession_id], item.advice, _comparison(by_id[item.advice.succession_id], item.advice))
+        (
+            by_id[item.advice.succession_id],
+            item.advice,
+            _comparison(by_id[item.advice.succession_id], item.advice),
+        )
         for item in line.advice
     ]
     return frame.page(
@@ -239,10 +240,9 @@ def _comparison(succession: Succession, advice: Advice) -> list[tuple[str, float
     return [(name, days, round(100.0 * days / longest, 1)) for name, days in known]
 
 
-@post("/successions/{succession_id:int}/accept", include_in_schema=False)
+@post("/successions/{succession_id:int}/accept")
 async def follow_advice(request: Web, succession_id: FromPath[int]) -> Response[None]:
     """Accept the advice that was read."""
-    need(request, "write")
     form = await request.form()
     typed = str(form.get("advice", ""))
     advice_id = int(typed) if typed.isascii() and typed.isdigit() else 0

@@ -19,7 +19,6 @@ from service.web.frame import (
     access_of,
     clock_of,
     frame_of,
-    need,
     reading,
     see_other,
     writing,
@@ -79,10 +78,9 @@ def _page(frame: Frame, step: str, form: Form, status: int = 200, **view: Any) -
 # --------------------------------------------------------------------------- the house
 
 
-@get("/setup", include_in_schema=False)
+@get("/houses/new", opt={"scope": "write"})
 async def show_house_form(request: Web) -> Response[str]:
     """Ask for a house."""
-    need(request, "write")
     async with reading(request) as uow:
         frame = await frame_of(uow, request)
         farms, _ = await list_farms(uow, frame.access, limit=1)
@@ -101,10 +99,9 @@ def _house_page(frame: Frame, form: Form, status: int = 200) -> Response[str]:
     return _page(frame, "house", form, status, zones=sorted(available_timezones()))
 
 
-@post("/setup", include_in_schema=False)
+@post("/houses/new")
 async def make_house(request: Web) -> Response[Any]:
     """Make a house with its nursery and channels, and the farm if it is the first."""
-    need(request, "write")
     form = Form.sent(catalogue(), (await request.form()).multi_items())
     async with reading(request) as uow:
         frame = await frame_of(uow, request)
@@ -138,7 +135,9 @@ async def _make_house(uow: UnitOfWork, request: Web, form: Form, formats: Format
         )
     ]
     form.checked()
-    farm = farms[0] if farms else await create_farm(uow, clock_of(request), access, _named(form, "farm", "name"))
+    farm = (
+        farms[0] if farms else await create_farm(uow, clock_of(request), access, _named(form, "farm", "name"))
+    )
     house = await create_house(uow, access, {"farm_id": farm.id, **values})
     for kind, capacity, plants_m2, cells_field, plants_field in zones:
         given = {"house_id": house.id, "name": catalogue().text(f"zone.{kind}"), "code": kind, "kind": kind}
@@ -173,10 +172,9 @@ def _code(name: str) -> str:
 # --------------------------------------------------------------------------- the steps that follow
 
 
-@get("/houses/{house_id:int}/setup", include_in_schema=False)
+@get("/houses/{house_id:int}/setup", opt={"scope": "write"})
 async def show_step(request: Web, house_id: FromPath[int]) -> Response[Any]:
     """Ask for what a house lacks next."""
-    need(request, "write")
     async with reading(request) as uow:
         frame = await frame_of(uow, request, house_id)
         there = await _there(uow, request, house_id)
@@ -223,13 +221,14 @@ async def _step_page(
     shown = form or Form.blank(
         catalogue(), zone_id=zone.id if zone else None, quantity=quantity, unit=QUANTITIES[quantity].unit
     )
-    return _page(frame, "sensors", shown, status, zones=there.zones, sensors=there.sensors, quantities=QUANTITIES)
+    return _page(
+        frame, "sensors", shown, status, zones=there.zones, sensors=there.sensors, quantities=QUANTITIES
+    )
 
 
-@post("/houses/{house_id:int}/setup/succession", include_in_schema=False)
+@post("/houses/{house_id:int}/setup/succession")
 async def make_succession(request: Web, house_id: FromPath[int]) -> Response[Any]:
     """Make a succession, with its crop and cultivar if the farm has none of that name."""
-    need(request, "write")
     form = Form.sent(catalogue(), (await request.form()).multi_items())
     try:
         async with writing(request) as uow:
@@ -261,7 +260,9 @@ async def _make_succession(uow: UnitOfWork, frame: Frame, form: Form) -> Success
     crop = await _crop(uow, frame, form, house.farm_id)
     cultivar_id = None
     if form.text("cultivar"):
-        cultivar = await create_cultivar(uow, frame.access, {"crop_id": crop.id, "name": form.text("cultivar")})
+        cultivar = await create_cultivar(
+            uow, frame.access, {"crop_id": crop.id, "name": form.text("cultivar")}
+        )
         cultivar_id = cultivar.id
     if "name" not in values:
         values["name"] = crop.name
@@ -281,7 +282,9 @@ async def _make_succession(uow: UnitOfWork, frame: Frame, form: Form) -> Success
 
 async def _crop(uow: UnitOfWork, frame: Frame, form: Form, farm_id: int) -> Crop:
     chosen = form.text("profile") or ""
-    name = form.text("crop") or (catalogue().text(f"crop.{chosen}") if f"crop.{chosen}" in catalogue() else "")
+    name = form.text("crop") or (
+        catalogue().text(f"crop.{chosen}") if f"crop.{chosen}" in catalogue() else ""
+    )
     crops, _ = await list_crops(uow, frame.access, farm_id=farm_id, limit=MAX_LIMIT)
     there = next((c for c in crops if c.name == name and c.profile == chosen), None)
     if there is not None:
@@ -294,10 +297,9 @@ async def _crop(uow: UnitOfWork, frame: Frame, form: Form, farm_id: int) -> Crop
         raise _renamed(refused, {"name": "crop", "target_fresh_g": "target"}) from refused
 
 
-@post("/houses/{house_id:int}/setup/sensors", include_in_schema=False)
+@post("/houses/{house_id:int}/setup/sensors")
 async def make_sensor(request: Web, house_id: FromPath[int]) -> Response[Any]:
     """Make a sensor."""
-    need(request, "write")
     form = Form.sent(catalogue(), (await request.form()).multi_items())
     quantity = form.text("quantity") or ""
     try:
@@ -321,10 +323,9 @@ def _is_total(quantity: str, unit: str | None) -> bool:
     return quantity in QUANTITIES and unit in QUANTITIES[quantity].total_units
 
 
-@post("/houses/{house_id:int}/setup/batch", include_in_schema=False)
+@post("/houses/{house_id:int}/setup/batch")
 async def make_batch(request: Web, house_id: FromPath[int]) -> Response[Any]:
     """Seed a batch and forecast the house at once, so that its place on the belt is seen."""
-    need(request, "write")
     form = Form.sent(catalogue(), (await request.form()).multi_items())
     try:
         async with writing(request) as uow:

@@ -91,7 +91,10 @@ async def make_farm(store: Store, name: str = "Alder Farm", *, batches: bool = T
     if batches:
         async with store.write() as uow:
             await save_hours(uow, _hours((nursery.id, channels.id)))
-        for succession, days in ((successions[0], (42, 38, 35, 28, 21, 14, 7, 1)), (successions[1], (47, 36, 25, 16, 4))):
+        for succession, days in (
+            (successions[0], (42, 38, 35, 28, 21, 14, 7, 1)),
+            (successions[1], (47, 36, 25, 16, 4)),
+        ):
             batch_ids += [await _batch(store, succession, NOW - timedelta(days=d)) for d in days]
         async with store.write() as uow:
             await _work(uow, house.id, successions[0], batch_ids)

@@ -35,7 +35,7 @@ def pages_of(made: Made) -> dict[str, str]:
         "batch-nursery": f"/batches/{made.batch_ids[6]}",
         "scan": "/scan",
         "unsent": "/unsent",
-        "setup-house": "/setup",
+        "setup-house": "/houses/new",
         "setup-succession": f"{house}/setup?step=succession",
         "setup-sensors": f"{house}/setup?step=sensors",
         "setup-batch": f"{house}/setup?step=batch",

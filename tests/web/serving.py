@@ -16,7 +16,6 @@ from service.app import create_app
 from service.clock import FixedClock
 from service.records.store import Store
 from service.settings import Settings
-from service.work.access import SYSTEM, create_token
 from service.work.reforecast import Reforecaster
 from tests.web.farm import HORIZON_DAYS, MEMBERS, NOW
 
@@ -63,7 +62,7 @@ def serving(store_url: str) -> Iterator[Site]:
         )
         found.update(port=bound.getsockname()[1], store=store, loop=asyncio.get_running_loop(), server=server)
         task = asyncio.create_task(server.serve(sockets=[bound]))
-        while not server.started and not task.done():
+        while not server.started and not task.done():  # noqa: ASYNC110 - uvicorn offers no event
             await asyncio.sleep(0.02)
         ready.set()
         try:

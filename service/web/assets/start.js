@@ -88,7 +88,7 @@ function momentOf(local, zone) {
 function bodyOf(form, facts) {
   const body = {};
   for (const [name, typed] of new FormData(form)) {
-    if (name === "_csrf" || name === "back" || String(typed).trim() === "") continue;
+    if (name === "csrf" || name === "back" || String(typed).trim() === "") continue;
     const text = String(typed).trim();
     const scale = Number(form.elements[name].dataset?.scale ?? 1);
     if (WHOLE.includes(name)) body[camel(name)] = Number(text);
