@@ -8,6 +8,7 @@ from pathlib import Path
 
 from litestar import Response, get
 from litestar.exceptions import NotFoundException
+from litestar.params import FromPath
 
 FOLDER = Path(__file__).parent / "assets"
 _TYPES = {
@@ -48,7 +49,7 @@ def url(name: str) -> str:
 
 
 @get("/assets/{version:str}/{name:str}", sync_to_thread=False)
-def get_asset(version: str, name: str) -> Response[bytes]:
+def get_asset(version: FromPath[str], name: FromPath[str]) -> Response[bytes]:
     """Return a file; of an old page whose files have changed, the new ones, not kept for good."""
     content = contents().get(name)
     if content is None:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from litestar import Router
 from litestar.middleware import DefineMiddleware
 
-from service.asker import check_csrf, check_scope
 from service.web import assets, batches, houses, login, offline, setup
 from service.web.frame import exception_handlers
-from service.web.sessions import PageAuth, require_session, secure
+from service.web.sessions import PageAuth, pages_router, secure
 
 PAGES = [
     houses.show_start,
@@ -49,20 +48,19 @@ OPEN = [
     offline.show_offline,
     offline.get_manifest,
 ]
-"""For everyone."""
+"""For everyone; their forms see themselves that they come from our own pages."""
 
 
 def web_routers() -> list[Router]:
     """Return the routers of the pages."""
     return [
+        pages_router("/", PAGES, exception_handlers()),
         Router(
             "/",
-            route_handlers=handlers,
+            route_handlers=OPEN,
             middleware=[DefineMiddleware(PageAuth)],
-            guards=guards,
             exception_handlers=exception_handlers(),
             after_request=secure,
             include_in_schema=False,
-        )
-        for handlers, guards in ((PAGES, [require_session, check_csrf, check_scope]), (OPEN, [check_csrf]))
+        ),
     ]

@@ -7,17 +7,28 @@ the handler names, for example ``opt={"scope": "record"}`` where the crew may; `
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 from urllib.parse import quote, urlsplit
 
-from litestar import Request, Response
+from litestar import Request, Response, Router
 from litestar.connection import ASGIConnection
+from litestar.di import Provide
 from litestar.exceptions import HTTPException
 from litestar.handlers import BaseRouteHandler
-from litestar.middleware import AbstractAuthenticationMiddleware, AuthenticationResult
+from litestar.middleware import AbstractAuthenticationMiddleware, AuthenticationResult, DefineMiddleware
 from litestar.response import Redirect
+from litestar.types import ControllerRouterHandler, ExceptionHandlersMap
 
-from service.asker import SAFE, signed_in
+from service.asker import (
+    SAFE,
+    check_csrf,
+    check_scope,
+    provide_access,
+    provide_clock,
+    provide_uow,
+    signed_in,
+)
 from service.work.sessions import SignedIn
 
 LOGIN = "/login"
@@ -94,3 +105,25 @@ def secure(response: Response[Any]) -> Response[Any]:
 def to_login(_request: Request[Any, Any, Any], error: LoginNeeded) -> Response[Any]:
     """Send the browser to log in."""
     return secure(Redirect(f"{LOGIN}?next={quote(error.wanted, safe='/')}", status_code=303))
+
+
+def pages_router(
+    path: str,
+    handlers: Sequence[ControllerRouterHandler],
+    exception_handlers: ExceptionHandlersMap | None = None,
+) -> Router:
+    """Return a router of pages for those who have logged in."""
+    return Router(
+        path,
+        route_handlers=handlers,
+        middleware=[DefineMiddleware(PageAuth)],
+        guards=[require_session, check_csrf, check_scope],
+        dependencies={
+            "uow": Provide(provide_uow),
+            "access": Provide(provide_access),
+            "clock": Provide(provide_clock),
+        },
+        exception_handlers={LoginNeeded: to_login, **(exception_handlers or {})},
+        after_request=secure,
+        include_in_schema=False,
+    )
