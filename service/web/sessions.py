@@ -34,18 +34,18 @@ from service.work.sessions import SignedIn
 LOGIN = "/login"
 HOME = "/"
 _HEADERS = {
-    "Cache-Control": "no-store",  # what one user saw is not shown to the next on the same machine
+    "cache-control": "no-store",  # what one user saw is not shown to the next on the same machine
     # Nothing of a page may come from, or go to, another host; nothing in it may run but our own files.
-    "Content-Security-Policy": (
+    "content-security-policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; connect-src 'self';"
         " manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-    "Permissions-Policy": "camera=(self), geolocation=(), microphone=()",
-    "Referrer-Policy": "same-origin",
-    "X-Content-Type-Options": "nosniff",
-    "X-Frame-Options": "DENY",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(self), geolocation=(), microphone=()",
+    "referrer-policy": "same-origin",
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
 }
 
 
@@ -97,8 +97,8 @@ def local_path(wanted: str | None) -> str:
 
 def secure(response: Response[Any]) -> Response[Any]:
     """Add what pages for people who have logged in need; a page that says otherwise is left so."""
-    for name, value in _HEADERS.items():
-        response.headers.setdefault(name, value)
+    said = {name.lower() for name in response.headers}
+    response.headers.update({name: value for name, value in _HEADERS.items() if name not in said})
     return response
 
 

@@ -116,9 +116,20 @@ def look(browser: Browser) -> Iterator[LookMaker]:
         made.append(found)
         opened.on(
             "request",
-            lambda request: None if request.url.startswith((site.url, "data:", "blob:")) else found.outside.append(request.url),
+            lambda request: (
+                None
+                if request.url.startswith((site.url, "data:", "blob:"))
+                else found.outside.append(request.url)
+            ),
         )
-        page.on("console", lambda message: found.errors.append(message.text) if message.type in {"error", "warning"} else None)
+        page.on(
+            "console",
+            lambda message: (
+                found.errors.append(message.text)
+                if message.type in {"error", "warning"} and "by Playwright" not in message.text
+                else None
+            ),
+        )
         page.on("pageerror", lambda error: found.errors.append(str(error)))
         try:
             if person is not None:

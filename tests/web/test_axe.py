@@ -11,7 +11,10 @@ from tests.web.conftest import Grounds, LookMaker
 from tests.web.screenshots import pages_of
 
 _AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
-_RUN = "async () => (await axe.run(document, {resultTypes: ['violations']})).violations.map((v) => `${v.id}: ${v.nodes.map((n) => n.html).join(' ; ')}`)"
+_RUN = """async () => {
+  const found = await axe.run(document, {resultTypes: ["violations"]});
+  return found.violations.map((v) => `${v.id}: ${v.nodes.map((n) => n.html).join(" ; ")}`);
+}"""
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

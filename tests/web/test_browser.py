@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, expect
 from sqlalchemy import select
 
-from service.records.tables import Entry, Succession, Task
+from service.records.tables import Entry, Task
 from service.work.access import SYSTEM
 from service.work.tasks import list_tasks
 from tests.web.conftest import Grounds, LookMaker
@@ -36,10 +38,8 @@ def of_kind(site: Site, batch_id: int, kind: str) -> list[Entry]:
 
 
 @pytest.fixture
-def empty_site(sqlite_template: Path, tmp_path: Path) -> object:
+def empty_site(sqlite_template: Path, tmp_path: Path) -> Iterator[Site]:
     """Have a service without anything in it."""
-    import shutil
-
     own = shutil.copy(sqlite_template, tmp_path / "first.sqlite3")
     with serving(f"sqlite+aiosqlite:///{own}") as site:
         yield site
@@ -136,8 +136,10 @@ def test_records_without_network_are_kept_and_sent_once(grounds: Grounds, look: 
         page: Page = seen.page
         page.goto(f"{grounds.house}/today")
         page.evaluate("navigator.serviceWorker.ready")
-        page.wait_for_function(
-            f"caches.open('pages').then((c) => c.match('/batches/{batch_id}')).then(Boolean)", polling=200
+        page.evaluate(
+            "async (path) => { const pages = await caches.open('pages');"
+            " while (!(await pages.match(path))) await new Promise((done) => setTimeout(done, 100)); }",
+            f"/batches/{batch_id}",
         )
         seen.context.set_offline(True)
         page.goto(f"/batches/{batch_id}")  # from what the browser kept
@@ -223,7 +225,12 @@ def test_a_viewer_sees_and_cannot_write(grounds: Grounds, look: LookMaker) -> No
     before = len(ledger(grounds.site, batch_id))
     with look(grounds.site, grounds.people["viewer"]) as seen:
         page: Page = seen.page
-        for path in (grounds.house, f"{grounds.house}/today", f"{grounds.house}/advice", f"/batches/{batch_id}"):
+        for path in (
+            grounds.house,
+            f"{grounds.house}/today",
+            f"{grounds.house}/advice",
+            f"/batches/{batch_id}",
+        ):
             page.goto(path)
             expect(page.locator("main form")).to_have_count(0)
         seen.fine()
@@ -283,7 +290,12 @@ def test_nothing_moves_while_a_page_is_read(grounds: Grounds, look: LookMaker) -
             "window.shift = 0; new PerformanceObserver((list) => { for (const e of list.getEntries())"
             " if (!e.hadRecentInput) window.shift += e.value; }).observe({type: 'layout-shift', buffered: true});"
         )
-        for path in (grounds.house, f"{grounds.house}/today", f"{grounds.house}/advice", f"/batches/{grounds.made.batch_ids[0]}"):
+        for path in (
+            grounds.house,
+            f"{grounds.house}/today",
+            f"{grounds.house}/advice",
+            f"/batches/{grounds.made.batch_ids[0]}",
+        ):
             page.goto(path)
             page.wait_for_load_state("networkidle")
             assert page.evaluate("window.shift") == 0, path
