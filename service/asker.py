@@ -1,4 +1,4 @@
-"""Who asks over HTTP, and in which transaction: what the API and the grower's pages share.
+"""Who asks over HTTP: what the API and the grower's pages share.
 
 A program brings a token (``Authorization: Bearer``), a browser the cookie of its session. What is sent with a
 cookie may have been made by another site, so a change then takes proof that it comes from a page of ours: the
@@ -9,7 +9,7 @@ field ``csrf``).
 from __future__ import annotations
 
 import hmac
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import Mapping
 from datetime import timedelta
 from typing import Any
 from urllib.parse import urlsplit
@@ -20,14 +20,14 @@ from litestar.datastructures import State
 from litestar.exceptions import PermissionDeniedException
 from litestar.handlers import BaseRouteHandler
 
+from service.changes import SAFE
 from service.clock import Clock
-from service.records.store import Store, UnitOfWork
+from service.records.store import Store
 from service.settings import Settings
 from service.work import sessions
 from service.work.access import Access
 from service.work.sessions import Lifetimes, SignedIn
 
-SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 CSRF_HEADER = "X-CSRF-Token"
 CSRF_FIELD = "csrf"
 _COOKIE = "evenleaf_session"
@@ -148,17 +148,6 @@ def _is_form(headers: Mapping[str, str]) -> bool:
 
 
 # --------------------------------------------------------------------------- dependencies
-
-
-async def provide_uow(request: Request[Any, Any, State], state: State) -> AsyncIterator[UnitOfWork]:
-    """Open the operation's transaction.
-
-    A change is committed after the operation has returned and before its answer is sent, so that a failing
-    commit is what the client hears of. An error in the operation is thrown in here and leaves nothing behind.
-    """
-    store: Store = state.store
-    async with store.read() if request.method in SAFE else store.write() as uow:
-        yield uow
 
 
 async def provide_access(request: Request[Access, Any, State]) -> Access:

@@ -49,6 +49,8 @@ class Settings:
     """Port to serve HTTP on."""
     trusted_proxies: str = "127.0.0.1"
     """Addresses of proxies whose ``X-Forwarded-For`` and ``-Proto`` are believed, with commas; ``*``: any."""
+    requests_per_minute: float = 6000.0
+    """Requests a minute that a token or a user may send to each process; 0: any number."""
     session_idle_days: float = 7.0
     """Days without use after which a browser has to log in again."""
     session_days: float = 30.0
@@ -156,6 +158,7 @@ _SAID: dict[Any, str] = {
 def _check(settings: Settings) -> None:
     bounds = {
         "port": (1, 65535),
+        "requests_per_minute": (0, 1e9),
         "session_idle_days": (0.01, 400),
         "session_days": (0.01, 400),
         "reforecast_minutes": (0.5, 1440),

@@ -20,15 +20,8 @@ from litestar.middleware import AbstractAuthenticationMiddleware, Authentication
 from litestar.response import Redirect
 from litestar.types import ControllerRouterHandler, ExceptionHandlersMap
 
-from service.asker import (
-    SAFE,
-    check_csrf,
-    check_scope,
-    provide_access,
-    provide_clock,
-    provide_uow,
-    signed_in,
-)
+from service.asker import check_csrf, check_scope, provide_access, provide_clock, signed_in
+from service.changes import SAFE, Changing, provide_uow
 from service.work.sessions import SignedIn
 
 LOGIN = "/login"
@@ -116,7 +109,7 @@ def pages_router(
     return Router(
         path,
         route_handlers=handlers,
-        middleware=[DefineMiddleware(PageAuth)],
+        middleware=[DefineMiddleware(PageAuth), Changing()],
         guards=[require_session, check_csrf, check_scope],
         dependencies={
             "uow": Provide(provide_uow),

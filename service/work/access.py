@@ -179,6 +179,11 @@ async def find_token(uow: UnitOfWork, clock: Clock, secret: str) -> TokenFound |
     return TokenFound(access, token.expires_at, stale)
 
 
+def still(found: TokenFound, clock: Clock) -> TokenFound | None:
+    """Return what was found, or None if it has expired since."""
+    return None if found.expires_at is not None and found.expires_at <= clock.now() else found
+
+
 async def find_access(uow: UnitOfWork, clock: Clock, secret: str) -> Access | None:
     """Return who asks with a secret, or None if it is unknown, revoked or expired."""
     found = await find_token(uow, clock, secret)

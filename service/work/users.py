@@ -213,3 +213,9 @@ async def set_password(
     changes = {"password_hash": password_hash, "password_changed_at": now}
     await saving.update(uow, user, changes, None, _TAKEN)
     await records.end_sessions(uow, user.id, now, but=keep_session)
+
+
+async def end_sessions(uow: UnitOfWork, clock: Clock, access: Access, user_id: int) -> None:
+    """Log a user out everywhere."""
+    user = await get_user(uow, access, user_id)
+    await records.end_sessions(uow, user.id, clock.now())
