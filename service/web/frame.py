@@ -20,7 +20,7 @@ from litestar.datastructures import State
 from litestar.exceptions import HTTPException, PermissionDeniedException
 from litestar.types import ExceptionHandlersMap
 
-from service.asker import SAFE
+from service.changes import SAFE, transaction
 from service.clock import Clock
 from service.records.store import Store, UnitOfWork
 from service.records.tables import House
@@ -88,10 +88,16 @@ async def reading(request: Web) -> AsyncIterator[UnitOfWork]:
 
 @asynccontextmanager
 async def writing(request: Web) -> AsyncIterator[UnitOfWork]:
-    """Have a transaction to write in; leaving it with an error leaves nothing behind."""
-    store: Store = request.app.state.store
-    async with store.write() as uow:
-        yield uow
+    """Have a transaction to write in; it is kept with the answer, unless that says that something was wrong.
+
+    A handler whose ``opt`` says ``own_transactions`` has it kept on leaving.
+    """
+    if request.route_handler.opt.get("own_transactions"):
+        store: Store = request.app.state.store
+        async with store.write() as uow:
+            yield uow
+    else:
+        yield await transaction(request)
 
 
 def clock_of(request: Web) -> Clock:

@@ -61,7 +61,7 @@ def get_manifest() -> Response[dict[str, Any]]:
     return Response(manifest, media_type="application/manifest+json", headers={"cache-control": "no-cache"})
 
 
-@post("/units", opt={"scope": "any"})
+@post("/units", opt={"scope": "any", "changes_nothing": True})
 async def choose_units(request: Web) -> Response[None]:
     """Write amounts in metric or US units in this browser."""
     form = await request.form()

@@ -323,7 +323,7 @@ def _is_total(quantity: str, unit: str | None) -> bool:
     return quantity in QUANTITIES and unit in QUANTITIES[quantity].total_units
 
 
-@post("/houses/{house_id:int}/setup/batch")
+@post("/houses/{house_id:int}/setup/batch", opt={"own_transactions": True})  # the forecast takes its own
 async def make_batch(request: Web, house_id: FromPath[int]) -> Response[Any]:
     """Seed a batch and forecast the house at once, so that its place on the belt is seen."""
     form = Form.sent(catalogue(), (await request.form()).multi_items())

@@ -75,7 +75,7 @@ export async function send(record, facts) {
     await drop(record.key);
     return "sent";
   }
-  // What may pass by itself is tried again later; 409 is an earlier try of this very record that is still being worked on.
+  // What may pass by itself is tried again later.
   if ([401, 408, 425, 429].includes(answer.status) || answer.status >= 500) return "waiting";
   const problem = await answer.json().catch(() => ({}));
   record.refused = { status: answer.status, detail: problem.detail ?? answer.statusText, errors: problem.errors ?? [] };
