@@ -77,6 +77,11 @@ export async function send(record, facts) {
   }
   // What may pass by itself is tried again later.
   if ([401, 408, 425, 429].includes(answer.status) || answer.status >= 500) return "waiting";
+  // An earlier try of this very record is still being worked on.
+  if (answer.status === 409 && (record.tries = (record.tries ?? 0) + 1) < 5) {
+    await keep(record);
+    return "waiting";
+  }
   const problem = await answer.json().catch(() => ({}));
   record.refused = { status: answer.status, detail: problem.detail ?? answer.statusText, errors: problem.errors ?? [] };
   await keep(record);

@@ -30,6 +30,8 @@ async function showUnsent(waiting) {
   list.replaceChildren(...waiting.map((record) => unsentItem(record, facts)));
 }
 
+const SHOWN = { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" };
+
 function part(name, text, attributes = {}) {
   const made = document.createElement(name);
   made.textContent = text;
@@ -39,7 +41,7 @@ function part(name, text, attributes = {}) {
 
 function unsentItem(record, facts) {
   const item = part("li", "", { class: "card" });
-  item.append(part("h2", record.what), part("p", new Date(record.at).toLocaleString("en"), { class: "quiet" }));
+  item.append(part("h2", record.what), part("p", new Date(record.at).toLocaleString("en-GB", SHOWN), { class: "quiet" }));
   let state = say("waiting");
   if (record.refused) state = say("refused", { reason: record.refused.detail });
   else if (facts.reached && !facts.name) state = say("log_in");
@@ -119,7 +121,7 @@ async function record(form, submitter) {
   const kept = {
     key: outbox.newKey(),
     order: Date.now(),
-    at: Date.now(),
+    at: Date.now() + (facts.ahead ?? 0),
     by: facts.name ?? null,
     batch: form.dataset.record,
     what: form.dataset.what,
@@ -202,6 +204,7 @@ if (zone && !zone.value) zone.value = Intl.DateTimeFormat().resolvedOptions().ti
 
 document.getElementById("unsent-send")?.addEventListener("click", sendWaiting);
 addEventListener("online", sendWaiting);
+outbox.session().catch(() => {}); // so that it is known who is here, and what time it is, when the network is gone
 sendWaiting();
 setInterval(() => { if (!document.getElementById("unsent").hidden) sendWaiting(); }, 30_000);
 

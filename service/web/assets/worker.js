@@ -47,16 +47,17 @@ async function page(request, address) {
 
 async function put(path, answer) {
   const pages = await caches.open(PAGES);
-  await pages.delete(path); // so that it goes to the end of the list, where the newest are
-  await pages.put(path, answer);
+  await pages.put(path, answer); // at the end of the list; what was there stays until all of the new one has come
   const known = await pages.keys();
   for (const old of known.slice(0, Math.max(0, known.length - MOST))) await pages.delete(old);
 }
 
 self.addEventListener("message", (event) => {
   if (event.data?.forget) event.waitUntil(caches.delete(PAGES));
-  if (Array.isArray(event.data?.keep)) event.waitUntil(keep(event.data.keep.slice(0, MOST)));
+  if (Array.isArray(event.data?.keep)) event.waitUntil(keeping = keeping.then(() => keep(event.data.keep.slice(0, MOST))));
 });
+
+let keeping = Promise.resolve();
 
 // One after another, so that a slow line is left to the person.
 async function keep(paths) {
