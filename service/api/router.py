@@ -14,6 +14,8 @@ from service.api import (
     line,
     measurements,
     planning,
+    seed_lots,
+    seed_orders,
     seed_tests,
     weather,
 )
@@ -26,7 +28,9 @@ from service.api.events import Events
 from service.api.farms import Farms
 from service.api.houses import Houses
 from service.api.limits import ConditionalGet
+from service.api.lot_trials import LotTrials
 from service.api.orders import Orders
+from service.api.seed_lots import SeedLots
 from service.api.sensors import Sensors
 from service.api.successions import Successions
 from service.api.tasks import Tasks
@@ -65,6 +69,12 @@ def api_router() -> Router:
             conclusions.list_forecasts,
             conclusions.list_advice,
             conclusions.list_alerts,
+            SeedLots,
+            LotTrials,
+            seed_lots.get_next_seed_lot,
+            seed_lots.list_seed_lot_emergence,
+            seed_orders.list_seed_orders,
+            seed_orders.accept_seed_orders,
             seed_tests.judge_seed_test,
             seed_tests.get_seed_viability,
             line.get_line,

@@ -84,7 +84,29 @@ async def ids_of(client: httpx.AsyncClient, place: Place) -> dict[str, int]:
         "farmId": farm,
     }
     sensor = {**sensor_body(place), "topic": f"evenleaf/farm{farm}/temperature"}
+    lots = [
+        await made(
+            client,
+            "/v1/seed-lots",
+            {
+                "cultivarId": place.cultivar["id"],
+                "lotNumber": f"L{farm}-{number}",
+                "receivedOn": "2026-08-01",
+                "seeds": 5000,
+            },
+        )
+        for number in (1, 2)
+    ]
+    trial = {
+        "newLotId": lots[1]["id"],
+        "oldLotId": lots[0]["id"],
+        "sownOn": "2026-09-01",
+        "newSown": 100,
+        "oldSown": 100,
+    }
     return {
+        "lot_id": lots[0]["id"],
+        "trial_id": (await made(client, "/v1/lot-trials", trial))["id"],
         "farm_id": farm,
         "house_id": house,
         "zone_id": place.nursery["id"],
@@ -149,7 +171,14 @@ async def test_every_operation_takes_its_scope(
 
 
 def test_every_operation_is_for_somebody_and_changes_are_not_for_viewers(app: Litestar) -> None:
-    harmless = {"judgeSeedTest", "planSowing", "makePlan", "changeOwnPassword"}
+    harmless = {
+        "judgeSeedTest",
+        "planSowing",
+        "planLotSowing",
+        "makePlan",
+        "listSeedOrders",
+        "changeOwnPassword",
+    }
     roles = {role: Access("", SCOPES_OF_ROLE[role], None) for role in ROLES}
     for operation in operations(app):
         may = {
