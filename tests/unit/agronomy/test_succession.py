@@ -122,7 +122,9 @@ def test_a_small_change_is_kept_but_not_begun():
         return 45 + 0.055 * day  # asks for 6.64 days
 
     begun = advise(curve(duration, points=40), duration=duration)
-    kept = advise(curve(duration, points=40), duration=duration, previous=("shorten", "continuity"))
+    kept = advise(
+        curve(duration, points=40), duration=duration, previous=law.Previous("shorten", "continuity")
+    )
     assert begun.decision == "hold"
     assert kept.decision == "shorten"
 
@@ -161,7 +163,7 @@ def test_sites_once_short_need_room_to_spare_before_they_are_not():
     c = curve(lambda _d: duration)
     need = advise(c, duration=lambda _d: duration).sites_needed
     just = advise(c, duration=lambda _d: duration, sites=int(need))
-    still = advise(c, duration=lambda _d: duration, sites=int(need), previous=("hold", "sites"))
+    still = advise(c, duration=lambda _d: duration, sites=int(need), previous=law.Previous("hold", "sites"))
     assert just.binding == "continuity"
     assert still.binding == "sites"
 
