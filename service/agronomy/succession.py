@@ -41,7 +41,7 @@ LONGEST_STRETCH = 2.0  # times the present interval
 KEEP_DAYS = 7.0  # what was advised is not changed sooner ...
 KEEP_DIRECTION_DAYS = 14.0  # ... and not turned round sooner
 CELLS_CHANGE = 0.1  # of the cells of a seeding: less is no change
-ON_TIME = 0.85  # of the members in which a seeding for an order is to be ready in time
+LEAD_SHARE = 0.5  # of the days that a ready head may wait: so long before it is wanted it is to be ready
 LATE_DAYS = 1.5  # a batch so much too late still counts for its order day: another would be no earlier
 LEAST_LACKING = 0.1  # of an order day's heads: for less nothing is seeded
 LEAST_SEEDING = 0.3  # of a seeding that is wanted: one that finds fewer sites is left out
@@ -127,6 +127,7 @@ class Programme:
     seeding_interval_days: float
     cells: int
     keep_share: float
+    cuts: int = 1  # harvests of a planting
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -157,6 +158,7 @@ class Advice:
     seeding_cells: tuple[int, ...] = ()  # of each of the seedings; empty: ``cells`` of each
     changed_h: float = -np.inf  # since when this interval and these cells are advised
     turned: int = 0
+    filling: bool = False  # nothing of it is there yet
     wanted: float | None = None  # heads ordered that seedings to come can serve; none: no orders
     short_without: float | None = None  # of these, if nothing is changed
     short_with: float | None = None
@@ -357,25 +359,54 @@ def _wanted(
             exact, _exact_moments(exact, now_h), np.full(count, programme.cells * programme.keep_share)
         )
     lacking = uncovered(wishes, supply, hold_h)
-    exact = seedings_for(curve, np.repeat(wishes.at_h[:, None], h0.size, axis=1))
-    # A head may wait and an order may not, so that it is to be ready in most members; but in half of them not so
-    # early that heads have waited too long.
-    early = seedings_for(curve, np.repeat(wishes.at_h[:, None] - max(hold_h - HOURS, 0.0), h0.size, axis=1))
-    sure = np.quantile(exact, 1.0 - ON_TIME, axis=1, method="lower")
-    middle = np.maximum(sure, np.median(early, axis=1))
+    # In the middle of the days in which a ready head may wait: what comes early waits, what comes late is in time.
+    aimed = wishes.at_h[:, None] - LEAD_SHARE * hold_h
+    exact = seedings_for(curve, np.repeat(aimed, h0.size, axis=1))
+    middle = np.median(exact, axis=1)
     earliest = float(np.median(curve.harvest_h[0]))
     reached = (middle >= now_h) | (earliest <= wishes.at_h)
-    chosen = (
-        np.isfinite(np.median(exact, axis=1))
-        & np.isfinite(middle)
-        & reached
-        & (lacking > LEAST_LACKING * wishes.heads)
-    )
+    able = np.isfinite(middle) & reached
+    wanting = LEAST_LACKING * wishes.heads
+    chosen = [k for k in np.flatnonzero(able).tolist() if lacking[k] > wanting[k]]
+    if programme.cuts > 1:
+        chosen = []
+        there, still = supply, lacking
+        for k in np.flatnonzero(able).tolist():
+            if still[k] > wanting[k]:
+                chosen.append(k)
+                there = _with(
+                    there, later_cuts(programme.cuts, curve, max(float(middle[k]), now_h), still[k])
+                )
+                rest = uncovered(wishes, there, hold_h)
+                still = np.where(np.arange(still.size) > k, rest, still)
+        lacking = still
     return _Wanted(
-        exact[chosen] + (middle - np.median(exact, axis=1))[chosen, None],
-        [max(float(m), now_h) for m in middle[chosen]],
+        exact[chosen],
+        [max(float(middle[k]), now_h) for k in chosen],
         lacking[chosen],
         np.where(reached, lacking, 0.0),
+    )
+
+
+def cut_moments(first_h: Array, last_h: Array, cuts: int) -> Array:
+    """Return the moments of cuts between the first and the last, evenly apart (assumed), shape (cuts, ...)."""
+    share = np.linspace(0.0, 1.0, cuts).reshape(-1, *[1] * first_h.ndim)
+    both = np.isfinite(first_h) & np.isfinite(last_h)
+    apart = np.where(both, np.where(both, last_h, 0.0) - np.where(both, first_h, 0.0), 0.0)
+    return np.where(both | (share == 0.0), first_h + share * apart, np.inf)
+
+
+def later_cuts(cuts: int, curve: Curve, moment_h: float, plants: float) -> Supply:
+    """Return what a seeding gives after its first cut."""
+    moment = np.array([moment_h])
+    first = at(curve.harvest_h, curve.seeding_h, moment)[0]
+    last = first if curve.clear_h is None else at(curve.clear_h, curve.seeding_h, moment)[0]
+    return Supply(cut_moments(first, last, cuts)[1:], np.full(cuts - 1, plants))
+
+
+def _with(supply: Supply, more: Supply) -> Supply:
+    return Supply(
+        np.concatenate([supply.ready_h, more.ready_h]), np.concatenate([supply.plants, more.plants])
     )
 
 
@@ -504,6 +535,7 @@ def advise(
         late=tuple(late),
         changed_h=steady.changed_h,
         turned=steady.turned,
+        filling=last_seeding_h is None,
         wanted=None if wanted is None else wanted[0],
         short_without=None if wanted is None else wanted[1],
         short_with=None if wanted is None else wanted[2],
@@ -746,10 +778,10 @@ def _shortfalls(
     def short(moments: Sequence[float], plants: Sequence[float]) -> float:
         inside = np.array([m for m in moments if m <= curve.seeding_h[-1]])
         ready = at(curve.harvest_h, curve.seeding_h, inside)
-        more = Supply(
-            np.concatenate([supply.ready_h, ready]),
-            np.concatenate([supply.plants, list(plants)[: inside.size]]),
-        )
+        more = _with(supply, Supply(ready, np.array(list(plants)[: inside.size], dtype=np.float64)))
+        for moment, n in zip(inside, plants, strict=False):
+            if programme.cuts > 1:
+                more = _with(more, later_cuts(programme.cuts, curve, float(moment), n))
         return float(uncovered(wishes, more, hold_h)[look].sum())
 
     as_now = _moments(s0, programme.seeding_interval_days, now_h, curve)

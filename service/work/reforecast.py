@@ -749,8 +749,10 @@ def _advise(
     here = [i for i in given.live if i.batch.succession_id in by_id]
     own = sorted((i for i in here if i.batch.succession_id == succession.id), key=lambda i: i.state.seeded_at)
     waiting = [i for i in here if i.state.stage == "nursery" and i.state.in_nursery > 0]
+    profile = profile_of(given.crops[succession.crop_id])
     figures = law.advise(
         law.Programme(
+            cuts=profile.cuts,
             harvest_interval_days=succession.harvest_interval_days,
             seeding_interval_days=succession.seeding_interval_days,
             cells=succession.cells_per_seeding,
@@ -767,7 +769,7 @@ def _advise(
         seeding.previous_of(given.advice.get(succession.id), given.zone_info),
         outages(given.house, given.events, channels),
         _wishes(given, succession),
-        _supply(own, succession, dates, given.members),
+        _supply(own, succession, profile, dates, given.members),
         given.hold_days,
     )
     codes = [i.batch.code for i in waiting]
@@ -814,13 +816,21 @@ def _wishes(given: HouseInput, succession: Succession) -> law.Wishes | None:
 
 
 def _supply(
-    own: Sequence[LiveBatch], succession: Succession, dates: dict[int, Dates], members: int
+    own: Sequence[LiveBatch],
+    succession: Succession,
+    profile: CropProfile,
+    dates: dict[int, Dates],
+    members: int,
 ) -> law.Supply:
-    """Return the batches of a succession that are to be cut."""
-    ready = [dates[i.batch.id].harvest[0] for i in own]
+    """Return the batches of a succession that are to be cut, with all cuts still to come."""
+    ready, plants = [], []
+    for item in own:
+        ahead = dates[item.batch.id]
+        cuts = max(1, profile.cuts - len(item.state.cuts))
+        ready.append(law.cut_moments(ahead.harvest[0], ahead.clear[0], cuts))
+        plants += [_plants(item, succession)] * cuts
     return law.Supply(
-        np.stack(ready) if ready else np.empty((0, members)),
-        np.array([_plants(i, succession) for i in own], dtype=np.float64),
+        np.concatenate(ready) if ready else np.empty((0, members)), np.array(plants, dtype=np.float64)
     )
 
 

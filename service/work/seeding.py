@@ -191,6 +191,17 @@ def reasons(
 ) -> list[str]:
     """Say why, with figures from the measured hours."""
     said = [_conditions(channels, now, measured)]
+    if figures.filling:
+        said.append(
+            f"Nothing of it is there yet. While {channels.name} is first being filled, seedlings of two to three leaves"
+            " may be transplanted; later that costs as much as one or two crops a year (common practice)."
+        )
+    if figures.wanted:
+        said.append(
+            f"Of {figures.wanted:.0f} heads ordered that the coming weeks' seedings can serve,"
+            f" {figures.short_without or 0:.0f} would be short as it is seeded now, and {figures.short_with or 0:.0f}"
+            " as advised."
+        )
     if figures.duration_now_days is None:
         said.append("A seeding made now is not forecast to reach its target weight within the outlook.")
     elif figures.duration_slope is not None:

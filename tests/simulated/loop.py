@@ -1,7 +1,8 @@
 """The closed loop in simulated years: the same house under three growers, on real weather.
 
 The house stands at Wageningen and has weak lamps; its crop follows the law of :mod:`tests.simulated.crop`, which is
-not the model's. Two years were measured before the walk begins, in April, with an empty house. Orders begin in October.
+not the model's. For two years it is seeded every seven days and recorded; orders begin in the
+October after, and from the July before them on the growers differ.
 """
 
 from __future__ import annotations
@@ -33,8 +34,8 @@ KEEP_SHARE = 0.8
 HOLD_DAYS = 7
 ORDER_WEEKDAY = 4
 FIRST_MONTH = 4
-LEAD_DAYS = 183  # before the first orders
-FOLLOW_FROM = 91  # until then all seed every week
+LEAD_DAYS = 730 + 183  # before the first orders
+FOLLOW_FROM = 730 + 91  # until then all seed every week, and it is recorded what comes of it
 HORIZON_DAYS = 110
 
 
@@ -62,7 +63,7 @@ def years(first_year: int, count: int, heads: int | None = None, seed: int = 7, 
         house.Climate(c.hour[cut], c.temp_c[cut], c.light_mol[cut])
         for c in house.indoors(WEAKLY_LIT, outdoors)
     )
-    first = date(first_year + HISTORY_YEARS, FIRST_MONTH, 1)
+    first = date(first_year, FIRST_MONTH, 1)
     skip = (first - date(1970, 1, 1)).days - int(nursery.hour[0]) // 24
     ahead = slice(24 * skip, None)
     days = nursery.hour.size // 24 - skip
