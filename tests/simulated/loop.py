@@ -7,6 +7,7 @@ October after, and from the July before them on the growers differ.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 
@@ -49,13 +50,13 @@ class Years:
     succession: Succession
 
 
-def years(first_year: int, count: int, heads: int | None = None, seed: int = 7, members: int = 16) -> Years:
+def years(first_year: int, count: float, heads: int | None = None, seed: int = 7, members: int = 16) -> Years:
     """Return some years, the first of which is scored from October of ``first_year`` + 2 on.
 
     Without ``heads``, the order is the largest that the house can meet in four winters of five.
     """
     rng = np.random.default_rng([seed, first_year])
-    outdoors = weather.wageningen(first_year, first_year + HISTORY_YEARS + count + 1)
+    outdoors = weather.wageningen(first_year, first_year + HISTORY_YEARS + math.ceil(count) + 1)
     begins = int((SEEDING_HOUR - outdoors.hour[0]) % 24)
     whole = (outdoors.hour.size - begins) // 24 * 24
     cut = slice(begins, begins + whole)
@@ -167,7 +168,7 @@ def _records(
     return known, succession
 
 
-def close(first_year: int, count: int, *, every_days: int = 7, members: int = 10) -> Comparison:
+def close(first_year: int, count: float, *, every_days: int = 7, members: int = 10) -> Comparison:
     """Close the loop over some simulated years."""
     simulated = years(first_year, count, members=members)
     return compare(

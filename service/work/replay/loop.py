@@ -42,7 +42,9 @@ NoteKind = Literal["emerged", "counted", "transplanted", "discarded", "weighed",
 class Growth(Protocol):
     """What becomes of seedings, in days of the walk."""
 
-    ready_g: float  # a ready head
+    @property
+    def ready_g(self) -> float:
+        """Fresh weight of a ready head."""
 
     def emerged(self, seeded: int) -> int:
         """Return the first morning on which seedlings are up."""

@@ -102,12 +102,15 @@ def recorded_growth(past: Past, first_h: float) -> RecordedGrowth:
             f" have been seeded in between is known up to {LARGEST_GAP_DAYS:.0f} days. Narrow the span with --from and"
             " --to"
         )
-    seeded = (found[:, 0] - first_h) / 24.0
+    up, window, moved, ready_after = found[:, 1:].T / 24.0
     return RecordedGrowth(
-        seeded,
-        *(found[:, 1:].T / 24.0),
-        opens_at=past.profile.window_open_leaves,
-        ready_g=past.profile.target_fresh_g,
+        (found[:, 0] - first_h) / 24.0,
+        up,
+        window,
+        moved,
+        ready_after,
+        past.profile.window_open_leaves,
+        past.profile.target_fresh_g,
     )
 
 
