@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from datetime import UTC, datetime
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -15,10 +15,12 @@ from service.clock import Clock
 from service.records.partitions import keep_months
 from service.records.store import Store
 from service.work.reforecast import Reforecaster
+from service.work.seed_alerts import watch_seed
 
 log = logging.getLogger(__name__)
 
 DAY_MINUTES = 1440.0
+SEED_MINUTES = 360.0  # between two looks at the seed in store
 SHORTEST_INTERVAL_S = 5.0  # real seconds between runs, however fast a simulated clock goes
 LONGEST_INTERVAL_S = 86400.0  # and however slow
 
@@ -84,3 +86,31 @@ async def running_scheduler(
         async with at_work:  # shutdown would cancel a run in the middle
             scheduler.shutdown(wait=False)
         await asyncio.sleep(0)  # it takes place in the loop's next round
+
+
+@asynccontextmanager
+async def watching_seed(store: Store, clock: Clock, minutes: float = SEED_MINUTES) -> AsyncIterator[None]:
+    """Look at the seed in store every ``minutes`` of the clock, the first time after that long, until left."""
+    stopping = asyncio.Event()
+
+    async def watch() -> None:
+        while not stopping.is_set():
+            with suppress(TimeoutError):
+                await asyncio.wait_for(stopping.wait(), interval_s(minutes, clock))
+                return
+            try:
+                opened, closed = await watch_seed(store, clock)
+            except Exception:
+                log.exception(
+                    "looking at the seed in store failed; it is tried again", extra={"action": "seed"}
+                )
+                continue
+            if opened or closed:
+                log.info("seed: %d alerts opened, %d closed", opened, closed, extra={"action": "seed"})
+
+    watching = asyncio.create_task(watch(), name="watching the seed")
+    try:
+        yield
+    finally:
+        stopping.set()
+        await watching

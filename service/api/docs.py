@@ -104,7 +104,7 @@ _TAGS = {
     "Crops": "Crops as a farm grows them, their cultivars, and the profiles that come with the service.",
     "Successions": "Standing programmes, and what each is advised to seed.",
     "Batches": "What was seeded on a day, its ledger of facts, and its forecasts.",
-    "Seeds": "What germination tests say, and how seed ages in store.",
+    "Seeds": "Seed lots: which to sow, how they were kept and come up, trials, what to order; germination tests.",
     "Work": "Orders to be met, and tasks to be done.",
     "Conditions": "Sensors, their readings, a zone's hours, and what could not be read.",
     "House": "A house at a glance, what changes it, its alerts, and forecasting it again.",

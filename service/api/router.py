@@ -6,7 +6,18 @@ from litestar import Router
 from litestar.di import Provide
 from litestar.middleware import DefineMiddleware
 
-from service.api import calibration, conclusions, imports, line, measurements, planning, seed_tests, weather
+from service.api import (
+    calibration,
+    conclusions,
+    imports,
+    line,
+    measurements,
+    planning,
+    seed_lots,
+    seed_orders,
+    seed_tests,
+    weather,
+)
 from service.api.access import TokenAuth, check_scope
 from service.api.batches import Batches
 from service.api.bodies import StrictJson
@@ -14,8 +25,10 @@ from service.api.crops import Crops, Cultivars, list_crop_profiles
 from service.api.events import Events
 from service.api.farms import Farms
 from service.api.houses import Houses
+from service.api.lot_trials import LotTrials
 from service.api.operations import provide_access, provide_clock, provide_uow
 from service.api.orders import Orders
+from service.api.seed_lots import SeedLots
 from service.api.sensors import Sensors
 from service.api.successions import Successions
 from service.api.tasks import Tasks
@@ -51,6 +64,12 @@ def api_router() -> Router:
             conclusions.list_forecasts,
             conclusions.list_advice,
             conclusions.list_alerts,
+            SeedLots,
+            LotTrials,
+            seed_lots.get_next_seed_lot,
+            seed_lots.list_seed_lot_emergence,
+            seed_orders.list_seed_orders,
+            seed_orders.accept_seed_orders,
             seed_tests.judge_seed_test,
             seed_tests.get_seed_viability,
             line.get_line,

@@ -21,7 +21,7 @@ MOST_DAYS = 3650
 
 STANDARD_KINDS = tuple(seed.FEDERAL_STANDARD_PERCENT)
 STORED_KINDS = ("lettuce", "onion", "beet")
-_CONSTANTS = {
+CONSTANTS = {
     "lettuce": ("lettuce", "lettuce_kraak_vos"),
     "onion": ("onion",),
     "beet": ("beet",),
@@ -120,7 +120,7 @@ def expect_viability(values: Mapping[str, Any]) -> list[Viability]:
     if given["germination_percent"] in {0.0, 100.0}:
         raise impossible("germination_percent", "it must lie between 0 and 100 %, both left out")
     found = []
-    for name in _CONSTANTS[given["kind"]]:
+    for name in CONSTANTS[given["kind"]]:
         constants = seed.VIABILITY[name]
         sigma = seed.longevity_sigma_days(given["moisture_percent"], given["temp_c"], constants)
         share = seed.viability(given["germination_percent"] / 100.0, given["days"], sigma)

@@ -12,7 +12,13 @@ from typing import Any
 import pytest
 
 from service.clock import Clock, FixedClock, SimulatedClock, SystemClock
-from service.scheduler import LONGEST_INTERVAL_S, SHORTEST_INTERVAL_S, interval_s, running_scheduler
+from service.scheduler import (
+    LONGEST_INTERVAL_S,
+    SHORTEST_INTERVAL_S,
+    interval_s,
+    running_scheduler,
+    watching_seed,
+)
 from service.work.reforecast import Run
 
 START = datetime(2026, 8, 3, tzinfo=UTC)
@@ -177,3 +183,27 @@ async def test_leaving_at_once_is_fine() -> None:
     async with scheduler(reforecaster, SystemClock()):
         pass
     assert reforecaster.begun == reforecaster.ended
+
+
+async def test_the_seed_is_watched_again_and_again_even_after_a_failure(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr("service.scheduler.SHORTEST_INTERVAL_S", 0.02)
+    looks = 0
+
+    async def look(store: Any, clock: Clock) -> tuple[int, int]:
+        nonlocal looks
+        looks += 1
+        if looks == 1:
+            raise OSError("no disk")
+        return 1, 0
+
+    monkeypatch.setattr("service.scheduler.watch_seed", look)
+    with caplog.at_level(logging.INFO):
+        async with watching_seed(Sqlite(), fast(1e6)):  # type: ignore[arg-type]
+            await until(lambda: looks >= 3)
+    assert "looking at the seed in store failed" in caplog.text
+    assert "seed: 1 alerts opened, 0 closed" in caplog.text
+    after = looks
+    await asyncio.sleep(0.1)
+    assert looks == after
