@@ -19,11 +19,12 @@ WHOLE = pytest.mark.skipif(
 
 @pytest.mark.slow
 def test_an_autumn_in_short() -> None:
-    done = close(1981, 0.15, members=8)
+    # The order that the house can meet in the winter of 1983, of which these weeks are the beginning.
+    done = close(1981, 0.15, heads=150, members=8)
     said = "\n".join(table(done))
     assert done.advised.ordered == done.fixed.ordered > 0
     assert done.best_short <= done.fixed.short, said
-    assert done.advised.window_share > 0.9, said
+    assert done.advised.window_share >= 0.8, said
     assert done.flapping.most_a_week <= 1, said
     assert done.flapping.reversals == 0, said
     shown = as_json(done)

@@ -168,9 +168,11 @@ def _records(
     return known, succession
 
 
-def close(first_year: int, count: float, *, every_days: int = 7, members: int = 10) -> Comparison:
+def close(
+    first_year: int, count: float, *, heads: int | None = None, every_days: int = 7, members: int = 10
+) -> Comparison:
     """Close the loop over some simulated years."""
-    simulated = years(first_year, count, members=members)
+    simulated = years(first_year, count, heads, members=members)
     return compare(
         "Butterhead, weakly lit, 52° N",
         simulated.growth,
