@@ -41,8 +41,14 @@ class Settings:
     """Where our own broker listens, if there is no ``mqtt_url``."""
     mqtt_topic: str = "evenleaf/#"
     """Topic filter to listen to."""
+    mqtt_reader: str = "auto"
+    """``auto``: the fast reader where it fits the client library; ``stock``: always the library's own."""
     ingest: bool = True
     """Whether ``evenleaf serve`` also listens to the broker; false where ``evenleaf ingest`` runs beside it."""
+    ingest_low_latency: bool = False
+    """Whether messages are stored within milliseconds of their arrival, at about three times the work."""
+    ingest_slots: int = 0
+    """How many ingest processes share the messages between them (MQTT 5); 0: one takes all."""
     host: str = "127.0.0.1"
     """Address to serve HTTP on."""
     port: int = 8717
@@ -155,6 +161,7 @@ def _check(settings: Settings) -> None:
         "horizon_days": (30, 365),
         "max_reading_age_days": (1, 36500),
         "max_reading_lead_s": (0, 86400),
+        "ingest_slots": (0, 64),
     }
     for key, (low, high) in bounds.items():
         value = getattr(settings, key)
@@ -174,6 +181,8 @@ def _check(settings: Settings) -> None:
         if not getattr(settings, key):
             raise SettingsError(f"{_PREFIX}{key.upper()} is empty")
     settings.store_url()
+    if settings.mqtt_reader not in {"auto", "stock"}:
+        raise SettingsError(f"{_PREFIX}MQTT_READER={settings.mqtt_reader!r} is not auto or stock")
     if settings.log_level not in {"DEBUG", "INFO", "WARNING", "ERROR"}:
         raise SettingsError(f"{_PREFIX}LOG_LEVEL={settings.log_level!r} is not DEBUG, INFO, WARNING or ERROR")
 

@@ -611,6 +611,17 @@ class UnknownTopic(Base, kw_only=True):
     last_payload: Mapped[bytes]
 
 
+class IngestSlot(Base, kw_only=True):
+    """A part of the messages where several ingest processes share them, and the process that takes it."""
+
+    __tablename__ = "ingest_slot"
+    slot: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    holder: Mapped[str | None] = mapped_column(String(80), default=None)
+    epoch: Mapped[int] = mapped_column(default=0)  # counts the holders
+    lease_until_s: Mapped[float] = mapped_column(default=0.0)  # since 1970 by the database's clock
+    wanted_until_s: Mapped[float] = mapped_column(default=0.0)  # a process without a slot asks for it
+
+
 # --------------------------------------------------------------------------- what is concluded
 
 

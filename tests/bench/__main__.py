@@ -32,13 +32,29 @@ def main(argv: list[str] | None = None) -> int:
     again.add_argument("--members", type=int, default=60, help="members of the outlook (default 60)")
     plan = commands.add_parser("plan", help="plan 26 weeks of three houses on a single core")
     plan.add_argument("--json", action="store_true", help="print one JSON object")
+    taking = commands.add_parser(
+        "ingest", help="drain backlogs beside what broker, client and database do alone"
+    )
+    taking.add_argument("--json", action="store_true", help="print one JSON object")
+    taking.add_argument("--messages", type=int, default=300_000, help="messages a backlog (default 300000)")
+    taking.add_argument("--repeats", type=int, default=3, help="runs, of which the median counts (default 3)")
+    taking.add_argument("--fuzzed", type=int, default=1_000_000, help="fuzzed payloads (default 1000000)")
+    taking.add_argument(
+        "--faults", action="store_true", help="also try the faults at their whole size (some minutes)"
+    )
     given = parser.parse_args(argv)
 
     for variable in SINGLE_CORE:  # before numpy is loaded
         os.environ[variable] = "1"
     if given.command == "replay":
         return _replay(given)
-    if given.command == "plan":
+    if given.command == "ingest":
+        from tests.bench.ingest import faults, measure
+
+        found = measure(given.messages, given.repeats, given.fuzzed)
+        if given.faults:
+            found["faults"] = faults()
+    elif given.command == "plan":
         from tests.bench.plan import run
 
         found = run()

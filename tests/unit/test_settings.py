@@ -33,7 +33,10 @@ KEYS: dict[str, tuple[str, object, list[str]]] = {
     "mqtt_password_file": ("/run/secrets/broker", "/run/secrets/broker", []),
     "mqtt_bind": ("[::1]:1884", "[::1]:1884", ["", "1883", ":1883", "127.0.0.1:", "127.0.0.1:65536"]),
     "mqtt_topic": ("farm/+/#", "farm/+/#", [""]),
+    "mqtt_reader": ("stock", "stock", ["", "quick"]),
     "ingest": ("no", False, ["", "maybe", "2"]),
+    "ingest_low_latency": ("yes", True, ["", "maybe", "2"]),
+    "ingest_slots": ("2", 2, ["", "two", "-1", "65"]),
     "host": ("0.0.0.0", "0.0.0.0", [""]),  # noqa: S104 - a text like any other here
     "port": ("8080", 8080, ["", "http", "0", "65536", "80.5"]),
     "clock": ("start=2026-08-03T00:00:00Z", "start=2026-08-03T00:00:00Z", ["noon", "rate=5"]),
