@@ -20,7 +20,7 @@ from service.app import create_app
 from service.clock import Clock, parse_clock
 from service.records.migrate import current, head, upgrade
 from service.records.store import Store
-from service.scheduler import running_scheduler, watching_seed
+from service.scheduler import running_scheduler, watching_seed, watching_sensors
 from service.settings import Settings, SettingsError
 from service.work.access import first_token
 from service.work.reforecast import Reforecaster
@@ -127,6 +127,7 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
             running_scheduler(store, reforecaster, clock, settings.reforecast_minutes)
         )
         await stack.enter_async_context(watching_seed(store, clock))
+        await stack.enter_async_context(watching_sensors(store, clock, settings))
         yield replace(service, first_token=token)
 
 

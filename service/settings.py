@@ -14,6 +14,7 @@ from typing import Any, get_type_hints
 from urllib.parse import urlsplit
 
 from service.clock import parse_clock
+from service.work.retention import SHORTEST_DAYS
 
 _PREFIX = "EVENLEAF_"
 _DATABASES = ("sqlite+aiosqlite:///", "postgresql+asyncpg://")
@@ -65,6 +66,12 @@ class Settings:
     """Older readings are refused as too old."""
     max_reading_lead_s: float = 300.0
     """Readings further ahead of the clock are refused as in the future."""
+    reading_days: float = 0.0
+    """Days that readings are kept, 90 or more; 0: for ever. Hours are kept for ever either way."""
+    dead_letter_days: float = 90.0
+    """Days that dead letters are kept."""
+    dead_letters: int = 100_000
+    """Dead letters that are kept at most, the newest."""
     log_level: str = "INFO"
     """DEBUG, INFO, WARNING or ERROR."""
 
@@ -162,11 +169,18 @@ def _check(settings: Settings) -> None:
         "max_reading_age_days": (1, 36500),
         "max_reading_lead_s": (0, 86400),
         "ingest_slots": (0, 64),
+        "reading_days": (0, 36500),
+        "dead_letter_days": (1, 36500),
+        "dead_letters": (100, 10_000_000),
     }
     for key, (low, high) in bounds.items():
         value = getattr(settings, key)
         if not low <= value <= high:
             raise SettingsError(f"{_PREFIX}{key.upper()}={value!r} is not between {low} and {high}")
+    if 0 < settings.reading_days < SHORTEST_DAYS:
+        raise SettingsError(
+            f"{_PREFIX}READING_DAYS={settings.reading_days!r} is not 0 (for ever) or {SHORTEST_DAYS:g} and more"
+        )
     try:
         parse_clock(settings.clock)
     except ValueError as error:

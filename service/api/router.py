@@ -16,6 +16,7 @@ from service.api import (
     seed_lots,
     seed_orders,
     seed_tests,
+    sensor_data,
     weather,
 )
 from service.api.access import TokenAuth, check_scope
@@ -55,8 +56,15 @@ def api_router() -> Router:
             Sensors,
             measurements.list_readings,
             measurements.list_hours,
+            measurements.list_days,
             measurements.list_dead_letters,
             measurements.list_unknown_topics,
+            sensor_data.push_readings,
+            sensor_data.list_sensor_calibrations,
+            sensor_data.add_sensor_calibration,
+            sensor_data.change_sensor_calibration,
+            sensor_data.replay,
+            sensor_data.get_sensor_health,
             weather.push_weather,
             weather.get_weather,
             weather.get_transmission,
