@@ -167,7 +167,7 @@ def mosquitto_conf(host: str, port: int, data_dir: Path) -> str:
         "set_tcp_nodelay true",
         # The queue of a listener that is away must not overflow: by default only 1000 messages are kept.
         "max_queued_messages 0",
-        "max_inflight_messages 20000",
+        "max_inflight_messages 10000",
         # A larger message ends the sender's connection; up to here it is kept as a dead letter.
         "max_packet_size 8388608",
         "log_dest stderr",

@@ -18,7 +18,6 @@ from service.records.store import UnitOfWork
 from service.work.conditions import Fault
 from service.work.errors import WorkError
 from service.work.payloads import MAX_PAYLOAD_BYTES
-from service.work.weather import push_weather_by_name
 
 _LAST = "weather-forecast"
 
@@ -51,6 +50,8 @@ async def take_forecast(uow: UnitOfWork, clock: Clock, house: str, delivery: Del
     Refused
         If the database refuses it.
     """
+    from service.work.weather import push_weather_by_name  # with it comes all of the science, some 20 MB
+
     try:
         hours, issued_at = _read(delivery)
         await push_weather_by_name(uow, clock, house, hours, issued_at)

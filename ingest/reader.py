@@ -29,7 +29,7 @@ _log = logging.getLogger(__name__)
 TESTED = frozenset({"2.2.0"})
 """Versions of paho-mqtt whose inside :class:`FastClient` is known to fit."""
 
-_READ_BYTES = 256 * 1024
+_READ_BYTES = 64 * 1024
 _PUBLISH, _PUBACK = 0x30, 0x40
 _TOPICS_KEPT = 10_000
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

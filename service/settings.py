@@ -72,6 +72,9 @@ class Settings:
     """Days that dead letters are kept."""
     dead_letters: int = 100_000
     """Dead letters that are kept at most, the newest."""
+    public_url: str = ""
+    """Where users reach the service, for links in mail, calendars and labels; empty: links are left out of mail and
+    calendars, and labels lead to where they were asked for."""
     log_level: str = "INFO"
     """DEBUG, INFO, WARNING or ERROR."""
 
@@ -194,6 +197,10 @@ def _check(settings: Settings) -> None:
     for key in ("mqtt_topic", "host"):
         if not getattr(settings, key):
             raise SettingsError(f"{_PREFIX}{key.upper()} is empty")
+    if settings.public_url and urlsplit(settings.public_url).scheme not in {"http", "https"}:
+        raise SettingsError(
+            f"{_PREFIX}PUBLIC_URL={settings.public_url!r} is not a URL, for example https://evenleaf.example.org"
+        )
     settings.store_url()
     if settings.mqtt_reader not in {"auto", "stock"}:
         raise SettingsError(f"{_PREFIX}MQTT_READER={settings.mqtt_reader!r} is not auto or stock")

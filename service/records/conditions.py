@@ -11,7 +11,19 @@ from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Table, bindparam, delete, func, literal_column, or_, select
+from sqlalchemy import (
+    BigInteger,
+    ColumnElement,
+    Table,
+    bindparam,
+    delete,
+    func,
+    literal_column,
+    or_,
+    select,
+    type_coerce,
+)
+from sqlalchemy import cast as cast_to
 from sqlalchemy.exc import DataError, IntegrityError
 
 from service.records.store import UnitOfWork, upsert
@@ -137,6 +149,27 @@ async def readings_between(
         _reading.c.sensor_id.in_(sensor_ids), _reading.c.at >= start, _reading.c.at <= end
     )
     return cast("Sequence[tuple[int, datetime, float]]", (await uow.session.execute(statement)).all())
+
+
+async def reading_columns_between(
+    uow: UnitOfWork, sensor_ids: Sequence[int], start: datetime, end: datetime
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Return sensors, times in microseconds since 1970 and values of ``start <= at <= end``, in no particular order."""
+    at_us: ColumnElement[int] = (
+        cast_to(func.extract("epoch", _reading.c.at) * 1_000_000, BigInteger)
+        if uow.dialect == "postgresql"
+        else type_coerce(_reading.c.at, BigInteger)
+    )
+    statement = select(_reading.c.sensor_id, at_us, _reading.c.value).where(
+        _reading.c.sensor_id.in_(sensor_ids), _reading.c.at >= start, _reading.c.at <= end
+    )
+    rows = (await uow.session.execute(statement)).all()
+    ids, times, values = zip(*rows, strict=True) if rows else ((), (), ())
+    return (
+        np.array(ids, dtype=np.int64),
+        np.array(times, dtype=np.int64),
+        np.array(values, dtype=np.float64),
+    )
 
 
 async def readings_count(uow: UnitOfWork) -> int:

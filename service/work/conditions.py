@@ -742,26 +742,23 @@ async def _span_hours(
     if not sensors:
         return {}
     reaches = [sampling.reach_s(sensor.sampling, sensor.interval_s) for sensor in sensors]
-    readings = await records.readings_between(
+    ids, at_us, values = await records.reading_columns_between(
         uow,
         [sensor.id for sensor in sensors],
         start - timedelta(seconds=max(after for _, after in reaches)),
         end + timedelta(seconds=max(before for before, _ in reaches)),
     )
     # Seconds from the start of the span: small numbers keep their microseconds.
-    samples: dict[int, tuple[list[float], list[float]]] = defaultdict(lambda: ([], []))
-    for sensor_id, at, value in readings:
-        times, values = samples[sensor_id]
-        times.append((at - start).total_seconds())
-        values.append(value)
+    seconds = (at_us - (start - _EPOCH) // _MICROSECOND) / 1e6
     count = int((end - start) // _HOUR)
     temperature = _Together(count)
     light = _Together(count)
-    corrections = await corrections_of(uow, list(samples), start)
+    corrections = await corrections_of(uow, [sensor.id for sensor in sensors], start)
     for sensor in sensors:
-        if sensor.id not in samples:
+        own = ids == sensor.id
+        if not own.any():
             continue
-        times_s, kept = (np.asarray(column, dtype=np.float64) for column in samples[sensor.id])
+        times_s, kept = seconds[own], values[own]
         if sensor.id in corrections:
             times_s, kept = sampling.corrected(times_s, kept, sensor.sampling, corrections[sensor.id])
         if sensor.quantity == TEMPERATURE:

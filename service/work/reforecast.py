@@ -40,6 +40,7 @@ from service.work.profiles import profile_of
 from service.work.seed_heat import HEAT_ALERT, heat_condition, seed_heat
 from service.work.times import EPOCH, epoch_hours, local_day, moment_of
 from service.work.weather import read_outside, read_pushed, transmission_of
+from service.work.work_list import propose_work
 
 log = logging.getLogger(__name__)
 
@@ -186,6 +187,7 @@ class Reforecaster:
             concluded = await asyncio.to_thread(lambda: conclude(learn(given), key))
             async with self._store.write() as uow:
                 run = await keep(uow, self._clock, concluded)
+                await propose_work(uow, self._clock, SYSTEM, house_id)
             self._keys[house_id] = key
             return run
 

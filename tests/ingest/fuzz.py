@@ -41,7 +41,7 @@ def payloads(count: int, seed: int) -> Iterator[bytes]:
     chance = random.Random(seed)  # noqa: S311
     for _ in range(count):
         payload = bytearray(chance.choice(SEEDS))
-        for _ in range(chance.choice((0, 1, 1, 2, 3, 8))):
+        for _ in range(chance.choice((0, 0, 0, 1, 1, 2, 3, 8))):
             place = chance.randint(0, len(payload))
             match chance.randrange(5):
                 case 0:
