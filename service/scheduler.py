@@ -1,4 +1,4 @@
-"""Periodic work by the shared clock: re-forecasts, and making the readings' coming months."""
+"""Periodic work by the shared clock: re-forecasts, watching houses, and daily what is made ahead or forgotten."""
 
 from __future__ import annotations
 
@@ -15,11 +15,13 @@ from service.clock import Clock
 from service.records.partitions import keep_months
 from service.records.store import Store
 from service.settings import Settings
+from service.work import idempotency, sessions
 from service.work.dead_letters import trim_dead_letters
 from service.work.reforecast import Reforecaster
 from service.work.retention import drop_readings
 from service.work.seed_alerts import watch_seed
 from service.work.sensor_health import watch_sensors
+from service.work.watch import Watcher
 
 log = logging.getLogger(__name__)
 
@@ -38,9 +40,17 @@ def interval_s(minutes: float, clock: Clock) -> float:
 
 @asynccontextmanager
 async def running_scheduler(
-    store: Store, reforecaster: Reforecaster, clock: Clock, minutes: float
+    store: Store,
+    reforecaster: Reforecaster,
+    clock: Clock,
+    minutes: float,
+    watcher: Watcher | None = None,
+    watch_minutes: float = 5.0,
 ) -> AsyncIterator[None]:
-    """Re-forecast all houses now and then every ``minutes`` of the clock, until left; daily, prepare months."""
+    """Re-forecast all houses now and then every ``minutes`` of the clock, until left; daily, prepare months.
+
+    With a watcher, look at all houses every ``watch_minutes`` as well.
+    """
     at_work = asyncio.Lock()
     stopping = asyncio.Event()
 
@@ -60,6 +70,15 @@ async def running_scheduler(
                     extra={"action": "reforecast"},
                 )
 
+    async def watch() -> None:
+        assert watcher is not None  # noqa: S101 - only scheduled if there is one
+        async with at_work:
+            opened, closed = await watcher.all_houses(stopping)
+            if opened or closed:
+                log.info(
+                    "watched houses: %d alerts opened, %d closed", opened, closed, extra={"action": "watch"}
+                )
+
     async def prepare_months() -> None:
         made = True
         while made and not stopping.is_set():
@@ -69,10 +88,17 @@ async def running_scheduler(
             if made:
                 log.info("made months of readings: %s", ", ".join(f"{month:%Y-%m}" for month in months))
 
+    async def forget_old() -> None:
+        async with at_work, store.write() as uow:
+            await sessions.forget_old(uow, clock.now())
+            await idempotency.forget_old(uow, clock.now())
+
     scheduler = AsyncIOScheduler(
         timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": 300}
     )
-    jobs = [(reforecast, minutes)]
+    jobs = [(reforecast, minutes), (forget_old, DAY_MINUTES)]
+    if watcher is not None:
+        jobs.append((watch, watch_minutes))
     if store.dialect == "postgresql":  # only there the readings lie by month
         jobs.append((prepare_months, DAY_MINUTES))
     for job, every in jobs:

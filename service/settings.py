@@ -14,6 +14,7 @@ from typing import Any, get_type_hints
 from urllib.parse import urlsplit
 
 from service.clock import parse_clock
+from service.work.receivers_targets import Targets, mail_address, parse_networks
 from service.work.retention import SHORTEST_DAYS
 
 _PREFIX = "EVENLEAF_"
@@ -54,6 +55,14 @@ class Settings:
     """Address to serve HTTP on."""
     port: int = 8717
     """Port to serve HTTP on."""
+    trusted_proxies: str = "127.0.0.1"
+    """Addresses of proxies whose ``X-Forwarded-For`` and ``-Proto`` are believed, with commas; ``*``: any."""
+    requests_per_minute: float = 6000.0
+    """Requests a minute that a token or a user may send to each process; 0: any number."""
+    session_idle_days: float = 7.0
+    """Days without use after which a browser has to log in again."""
+    session_days: float = 30.0
+    """Days after a log-in at which a browser has to log in again, however much it is used."""
     clock: str = ""
     """A simulated clock, see :mod:`service.clock`; empty: the machine's time."""
     reforecast_minutes: float = 15.0
@@ -72,6 +81,24 @@ class Settings:
     """Days that dead letters are kept."""
     dead_letters: int = 100_000
     """Dead letters that are kept at most, the newest."""
+    watch_minutes: float = 5.0
+    """Minutes between two looks at what has to be watched: solution, pumps, climate, space."""
+    webhook_networks: str = ""
+    """Networks that webhooks may call although they are not public, and without TLS: ``192.168.1.0/24, fd00::/8``."""
+    smtp_host: str = ""
+    """Mail server; empty: no mail is sent."""
+    smtp_port: int = 587
+    """Port of the mail server."""
+    smtp_security: str = "starttls"
+    """``starttls``, ``tls`` (from the first byte) or ``none``."""
+    smtp_user: str = ""
+    """User name at the mail server; empty: none."""
+    smtp_password: str = ""
+    """Password at the mail server."""
+    smtp_password_file: str = ""
+    """File that holds the password (a mounted secret)."""
+    smtp_from: str = ""
+    """Address that mail comes from."""
     public_url: str = ""
     """Where users reach the service, for links in mail, calendars and labels; empty: links are left out of mail and
     calendars, and labels lead to where they were asked for."""
@@ -98,6 +125,25 @@ class Settings:
         if not url.startswith(_DATABASES):  # not shown: it may hold a password
             raise SettingsError(f"{_PREFIX}{key} is not a URL that begins with {' or '.join(_DATABASES)}")
         return url
+
+    def smtp_secret(self) -> str:
+        """Return the password at the mail server.
+
+        Raises
+        ------
+        SettingsError
+            If the file that should hold it cannot be read.
+        """
+        if not self.smtp_password_file:
+            return self.smtp_password
+        try:
+            return Path(self.smtp_password_file).read_text(encoding="utf-8").strip()
+        except (OSError, UnicodeDecodeError) as error:
+            raise SettingsError(f"{_PREFIX}SMTP_PASSWORD_FILE={self.smtp_password_file}: {error}") from error
+
+    def targets(self) -> Targets:
+        """Return where notices may go."""
+        return Targets(parse_networks(self.webhook_networks), self.mqtt_topic)
 
 
 def load_settings(environ: Mapping[str, str] | None = None, file: Path | None = None) -> Settings:
@@ -166,11 +212,16 @@ _SAID: dict[Any, str] = {
 def _check(settings: Settings) -> None:
     bounds = {
         "port": (1, 65535),
+        "requests_per_minute": (0, 1e9),
+        "session_idle_days": (0.01, 400),
+        "session_days": (0.01, 400),
         "reforecast_minutes": (0.5, 1440),
         "members": (10, 1000),
         "horizon_days": (30, 365),
         "max_reading_age_days": (1, 36500),
         "max_reading_lead_s": (0, 86400),
+        "watch_minutes": (0.5, 60),
+        "smtp_port": (1, 65535),
         "ingest_slots": (0, 64),
         "reading_days": (0, 36500),
         "dead_letter_days": (1, 36500),
@@ -202,10 +253,26 @@ def _check(settings: Settings) -> None:
             f"{_PREFIX}PUBLIC_URL={settings.public_url!r} is not a URL, for example https://evenleaf.example.org"
         )
     settings.store_url()
+    _check_ways_out(settings)
     if settings.mqtt_reader not in {"auto", "stock"}:
         raise SettingsError(f"{_PREFIX}MQTT_READER={settings.mqtt_reader!r} is not auto or stock")
     if settings.log_level not in {"DEBUG", "INFO", "WARNING", "ERROR"}:
         raise SettingsError(f"{_PREFIX}LOG_LEVEL={settings.log_level!r} is not DEBUG, INFO, WARNING or ERROR")
+
+
+def _check_ways_out(settings: Settings) -> None:
+    try:
+        parse_networks(settings.webhook_networks)
+    except ValueError as error:
+        raise SettingsError(f"{_PREFIX}WEBHOOK_NETWORKS: {error}") from error
+    if settings.smtp_security not in {"starttls", "tls", "none"}:
+        raise SettingsError(f"{_PREFIX}SMTP_SECURITY={settings.smtp_security!r} is not starttls, tls or none")
+    settings.smtp_secret()
+    if settings.smtp_host:
+        try:
+            mail_address(settings.smtp_from)
+        except ValueError as error:
+            raise SettingsError(f"{_PREFIX}SMTP_FROM={settings.smtp_from!r}: {error}") from error
 
 
 def _is_broker(url: str) -> bool:

@@ -13,10 +13,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from service.agronomy.comfort import silent_after_min
 
-SILENT_INTERVALS = 5.0
-SILENT_LEAST_S = 1800.0
+Array = NDArray[np.float64]
 
 STUCK_HOURS: Mapping[str, float] = {
     "temp_air_c": 6.0,
@@ -78,14 +77,9 @@ class Found(NamedTuple):
     evidence: dict[str, float]
 
 
-def silent_after_s(interval_s: float) -> float:
-    """Return after how long without a reading a sensor is silent. [s]"""
-    return max(SILENT_LEAST_S, SILENT_INTERVALS * interval_s)
-
-
 def silent(since_last_s: float, interval_s: float) -> Found | None:
     """Judge the time since the last reading. [s]"""
-    limit = silent_after_s(interval_s)
+    limit = 60.0 * silent_after_min(interval_s)
     if since_last_s <= limit:
         return None
     return Found("silent", {"sinceLastS": round(since_last_s), "limitS": round(limit)})

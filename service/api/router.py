@@ -7,6 +7,7 @@ from litestar.di import Provide
 from litestar.middleware import DefineMiddleware
 
 from service.api import (
+    audit,
     calibration,
     conclusions,
     house_log,
@@ -19,22 +20,27 @@ from service.api import (
     seed_orders,
     seed_tests,
     sensor_data,
+    stream,
     weather,
     work_list,
+    zone_limits,
 )
-from service.api.access import TokenAuth, check_scope
+from service.api.access import ApiAuth
+from service.api.answers import KeptAnswers
 from service.api.batches import Batches
 from service.api.bodies import StrictJson
+from service.api.calendars import Calendars
 from service.api.crops import Crops, Cultivars, list_crop_profiles
 from service.api.events import Events
 from service.api.exports import export_farm_trace, export_trace
 from service.api.farms import Farms
 from service.api.houses import Houses
 from service.api.labels import get_lot_labels, get_tray_labels
+from service.api.limits import ConditionalGet
 from service.api.lot_trials import LotTrials
-from service.api.operations import provide_access, provide_clock, provide_uow
 from service.api.orders import Orders
 from service.api.packing import Deliveries, PackedLots, get_fulfilment, get_order_fulfilment
+from service.api.receivers import Notices, Receivers
 from service.api.reports import get_report, get_report_csv, get_report_picture
 from service.api.sections import Sections
 from service.api.seed_lots import SeedLots
@@ -43,7 +49,10 @@ from service.api.successions import Successions
 from service.api.tasks import Tasks
 from service.api.tokens import Tokens
 from service.api.trace import get_trace
+from service.api.users import Users, change_own_password, get_me
 from service.api.zones import Zones
+from service.asker import check_csrf, check_scope, provide_access, provide_clock
+from service.changes import Changing, provide_uow
 
 
 def api_router() -> Router:
@@ -100,6 +109,16 @@ def api_router() -> Router:
             conclusions.list_forecasts,
             conclusions.list_advice,
             conclusions.list_alerts,
+            conclusions.get_alert,
+            conclusions.acknowledge_alert,
+            conclusions.snooze_alert,
+            stream.stream_changes,
+            zone_limits.list_limits,
+            zone_limits.set_limits,
+            zone_limits.forget_limits,
+            Calendars,
+            Receivers,
+            Notices,
             SeedLots,
             LotTrials,
             seed_lots.get_next_seed_lot,
@@ -115,12 +134,17 @@ def api_router() -> Router:
             imports.import_orders,
             planning.make_plan,
             planning.accept_plan,
+            planning.get_site_values,
             planning.plan_sowing,
             weather.import_weather,
             Tokens,
+            Users,
+            get_me,
+            change_own_password,
+            audit.list_audit,
         ],
-        middleware=[DefineMiddleware(TokenAuth)],
-        guards=[check_scope],
+        middleware=[DefineMiddleware(ApiAuth), ConditionalGet(), KeptAnswers(), Changing()],
+        guards=[check_csrf, check_scope],
         dependencies={
             "uow": Provide(provide_uow),
             "access": Provide(provide_access),

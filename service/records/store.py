@@ -8,10 +8,13 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
 
+import msgspec
 from sqlalchemy import Connection, Table, event, make_url
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker, create_async_engine
 from sqlalchemy.pool import ConnectionPoolEntry
+
+from service.records.changes import NotingSession
 
 # Both inserts have the same ON CONFLICT methods, but no common type that names them.
 _INSERT: dict[str, Callable[[Table], Any]] = {"postgresql": postgresql.insert, "sqlite": sqlite.insert}
@@ -32,6 +35,10 @@ class UnitOfWork:
         """Send pending changes, so that ids are known and constraints speak now."""
         await self.session.flush()
 
+    async def refresh(self, row: object) -> None:
+        """Read a row again, as others may have changed it."""
+        await self.session.refresh(row)
+
 
 class Store:
     """Where the records are kept."""
@@ -42,7 +49,10 @@ class Store:
         # SQLite: a transaction that reads first and writes later cannot be retried by busy_timeout;
         # taking the write lock at BEGIN can.
         self._write = async_sessionmaker(
-            engine, expire_on_commit=False, execution_options={"sqlite_begin": "IMMEDIATE"}
+            engine,
+            sync_session_class=NotingSession,
+            expire_on_commit=False,
+            execution_options={"sqlite_begin": "IMMEDIATE"},
         )
 
     @classmethod
@@ -50,13 +60,14 @@ class Store:
         """Return the store at a SQLAlchemy URL, ``sqlite+aiosqlite:///file`` or ``postgresql+asyncpg://...``."""
         parsed = make_url(url)
         if parsed.get_backend_name() == "sqlite":
-            engine = create_async_engine(parsed)
+            engine = create_async_engine(parsed, json_deserializer=msgspec.json.decode)
             event.listen(engine.sync_engine, "connect", _prepare_sqlite)
             event.listen(engine.sync_engine, "begin", _begin_sqlite)
             event.listen(engine.sync_engine, "checkin", _leave_sqlite)
         else:
             engine = create_async_engine(
                 parsed,
+                json_deserializer=msgspec.json.decode,
                 pool_pre_ping=True,
                 connect_args={
                     "server_settings": {
@@ -95,7 +106,7 @@ def _prepare_sqlite(dbapi: Any, _record: ConnectionPoolEntry) -> None:
     dbapi.isolation_level = None  # BEGIN is sent by _begin_sqlite
     cursor = dbapi.cursor()
     # FULL: what was acknowledged to the broker must survive a power cut, not only a crash.
-    for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=10000", "foreign_keys=ON"):
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=30000", "foreign_keys=ON"):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
 

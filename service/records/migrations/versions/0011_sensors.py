@@ -7,8 +7,8 @@ from alembic import op
 
 from service.records.types import UtcDateTime
 
-revision = "0008"
-down_revision = "0007"
+revision = "0011"
+down_revision = "0010"
 
 ID = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 
