@@ -169,7 +169,7 @@ async def list_hours(
     return _answer(request, HourView, HourPage(items=items, next=following))
 
 
-class DayView(View):
+class ZoneDayView(View):
     """A zone's conditions over one local day, from the hours that begin in it."""
 
     zone_id: int
@@ -184,10 +184,10 @@ class DayView(View):
     temp_coverage: Annotated[float, Meta(description="Share of the day that was measured, 0 to 1.")]
 
 
-class DayList(View):
+class ZoneDayList(View):
     """Local days by zone and day."""
 
-    items: list[DayView]
+    items: list[ZoneDayView]
 
 
 @get("/houses/{house_id:int}/days", operation_id="listDays", tags=["Conditions"], responses=READ)
@@ -204,15 +204,15 @@ async def list_days(
     zone_id: Annotated[
         list[int] | None, QueryParameter(name="zoneId", description="Only of these zones.")
     ] = None,
-) -> DayList:
+) -> ZoneDayList:
     """Read what each zone got by local day: daily light integral, temperature, and how much of it was measured.
 
     Up to 400 days. A day of which nothing was measured is left out.
     """
     rows = await measurements.list_days(uow, clock, access, house_id, first=from_, last=to, zone_ids=zone_id)
-    return DayList(
+    return ZoneDayList(
         items=[
-            DayView(
+            ZoneDayView(
                 zone_id=row.zone_id,
                 on=row.on,
                 dli_mol=row.dli_mol,

@@ -231,7 +231,7 @@ FaultWord = Literal[
 ]
 
 
-class FaultView(View):
+class SensorFaultView(View):
     """Something wrong with a sensor."""
 
     fault: FaultWord
@@ -249,7 +249,7 @@ class SensorHealthView(View):
     last_reading_at: Annotated[datetime | None, Meta(description="Null: none in the last week.")]
     readings: Annotated[int, Meta(description="Readings of the last day.")]
     dead_letters: Annotated[dict[str, int], Meta(description="Dead letters of the last day, by reason.")]
-    faults: list[FaultView]
+    faults: list[SensorFaultView]
 
 
 @get("/sensors/{sensor_id:int}/health", operation_id="getSensorHealth", tags=["Conditions"], responses=READ)
@@ -265,7 +265,7 @@ async def get_sensor_health(uow: Uow, clock: Now, access: Asker, sensor_id: RowI
         readings=health.readings,
         dead_letters=health.refused,
         faults=[
-            FaultView(
+            SensorFaultView(
                 fault=cast("FaultWord", f.fault),
                 sentence=f.sentence,
                 next_step=f.next_step,

@@ -74,10 +74,10 @@ async def _drop_month(uow: UnitOfWork, before: datetime) -> Bite | None:
     end = _begin(last)
     if not old and (stray is None or stray >= end):
         return Bite(0, True)
-    # Rather give up and try again later than have everybody queue behind us. As in partitions: the referenced table
-    # first, then the readings as a whole.
+    # Rather give up and try again later than have everybody queue behind us. In the order in which who stores readings
+    # takes them; dropping a table that refers to the sensors locks those as a whole.
     await uow.session.execute(text("SET LOCAL lock_timeout = '2s'"))
-    await uow.session.execute(text("LOCK TABLE sensor IN SHARE ROW EXCLUSIVE MODE"))
+    await uow.session.execute(text("LOCK TABLE sensor IN ACCESS EXCLUSIVE MODE"))
     await uow.session.execute(text("LOCK TABLE ONLY reading IN ACCESS EXCLUSIVE MODE"))
     if old:
         month, name = old[0]
