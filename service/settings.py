@@ -272,7 +272,9 @@ def _check_ways_out(settings: Settings) -> None:
         try:
             mail_address(settings.smtp_from)
         except ValueError as error:
-            raise SettingsError(f"{_PREFIX}SMTP_FROM={settings.smtp_from!r}: {error}") from error
+            raise SettingsError(
+                f"{_PREFIX}SMTP_FROM={settings.smtp_from!r} goes with {_PREFIX}SMTP_HOST: {error}"
+            ) from error
 
 
 def _is_broker(url: str) -> bool:

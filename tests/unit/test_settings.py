@@ -39,6 +39,10 @@ KEYS: dict[str, tuple[str, object, list[str]]] = {
     "ingest_slots": ("2", 2, ["", "two", "-1", "65"]),
     "host": ("0.0.0.0", "0.0.0.0", [""]),  # noqa: S104 - a text like any other here
     "port": ("8080", 8080, ["", "http", "0", "65536", "80.5"]),
+    "trusted_proxies": ("10.0.0.1,10.0.0.2", "10.0.0.1,10.0.0.2", []),
+    "requests_per_minute": ("0", 0.0, ["", "many", "-1", "nan"]),
+    "session_idle_days": ("0.5", 0.5, ["", "0", "401"]),
+    "session_days": ("90", 90.0, ["", "0", "401"]),
     "clock": ("start=2026-08-03T00:00:00Z", "start=2026-08-03T00:00:00Z", ["noon", "rate=5"]),
     "reforecast_minutes": ("0.5", 0.5, ["", "often", "0.4", "1441", "nan"]),
     "members": ("10", 10, ["", "many", "9", "1001", "60.5"]),
@@ -48,6 +52,20 @@ KEYS: dict[str, tuple[str, object, list[str]]] = {
     "reading_days": ("90", 90.0, ["", "-1", "30", "nan", "36501"]),
     "dead_letter_days": ("1", 1.0, ["", "0", "nan"]),
     "dead_letters": ("100", 100, ["", "99", "1e9"]),
+    "watch_minutes": ("1", 1.0, ["", "0.4", "61", "nan"]),
+    "webhook_networks": ("192.168.1.0/24, fd00::/8", "192.168.1.0/24, fd00::/8", ["192.168.1.0/33", "home"]),
+    "smtp_host": ("", "", ["mail.example.org"]),  # with an address that mail comes from
+    "smtp_port": ("25", 25, ["", "0", "65536"]),
+    "smtp_security": ("tls", "tls", ["", "ssl"]),
+    "smtp_user": ("grower", "grower", []),
+    "smtp_password": ("secret", "secret", []),
+    "smtp_password_file": ("", "", ["no-such-file"]),
+    "smtp_from": ("house@example.org", "house@example.org", []),
+    "public_url": (
+        "https://house.example.org",
+        "https://house.example.org",
+        ["house.example.org", "ftp://a"],
+    ),
     "log_level": ("DEBUG", "DEBUG", ["", "debug", "LOUD"]),
 }
 REFUSED = [(key, text) for key, (_, _, texts) in KEYS.items() for text in texts]
