@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from itertools import combinations
 from typing import Any
@@ -147,7 +147,11 @@ async def sensor_health(uow: UnitOfWork, clock: Clock, access: Access, sensor_id
         health.faults.append(_told(sensor, found))
     health.faults.extend(_faults_of(seen, sensor))
     pairs = _disagreements(seen) if sensor.zone_id is not None and sensor.active else []
-    health.faults.extend(fault for pair, fault in pairs if sensor.id in pair)
+    health.faults.extend(
+        replace(fault, other_id=pair[0] if pair[1] == sensor.id else pair[1])
+        for pair, fault in pairs
+        if sensor.id in pair
+    )
     return health
 
 

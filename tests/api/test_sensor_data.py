@@ -70,9 +70,9 @@ async def test_days_that_cannot_be_asked_for(
     client: httpx.AsyncClient, place: Place, other_place: Place
 ) -> None:
     path = f"/v1/houses/{place.house['id']}/days"
-    problem_of(await client.get(path, params={"from": "2026-09-02", "to": "2026-09-01"}), 422, "from")
-    problem_of(await client.get(path, params={"from": "2024-01-01", "to": "2026-09-01"}), 422, "from")
-    problem_of(await client.get(path, params={"zoneId": other_place.nursery["id"]}), 422, "zoneId")
+    problem_of(await client.get(path, params={"from": "2026-09-02", "to": "2026-09-01"}), 422, "/from")
+    problem_of(await client.get(path, params={"from": "2024-01-01", "to": "2026-09-01"}), 422, "/from")
+    problem_of(await client.get(path, params={"zoneId": other_place.nursery["id"]}), 422, "/zoneId")
 
 
 async def test_a_calibration_is_added_changed_and_taken_back(
@@ -87,9 +87,9 @@ async def test_a_calibration_is_added_changed_and_taken_back(
     row = answer.json()
     assert row["hours"] == 2
     assert row["recordedBy"]
-    problem_of(await client.post(path, json={"fromAt": start.isoformat()}), 409, "fromAt")
+    problem_of(await client.post(path, json={"fromAt": start.isoformat()}), 409, "/fromAt")
     changed = f"/v1/sensor-calibrations/{row['id']}"
-    problem_of(await client.patch(changed, json={"factor": 0.0}), 422, "factor")
+    problem_of(await client.patch(changed, json={"factor": 0.0}), 422, "/factor")
     problem_of(await client.patch(changed, json={"factor": 1.2}, headers={"if-match": '"9"'}), 412)
     answer = await client.patch(changed, json={"active": False}, headers={"if-match": answer.headers["etag"]})
     assert answer.json()["active"] is False
@@ -114,8 +114,8 @@ async def test_dead_letters_are_replayed(
     assert answer.json() == {"lookedAt": 2, "gone": 1, "readings": 1, "next": None}
     left = (await client.get("/v1/dead-letters")).json()["items"]
     assert [(x["reason"], x["payload"], x["sensorId"]) for x in left] == [("malformed", "hot!", None)]
-    problem_of(await client.post("/v1/dead-letters/replay", json={}), 422, "topic")
-    problem_of(await client.post("/v1/dead-letters/replay", json={"reason": "bad"}), 422, "reason")
+    problem_of(await client.post("/v1/dead-letters/replay", json={}), 422, "/topic")
+    problem_of(await client.post("/v1/dead-letters/replay", json={"reason": "bad"}), 422, "/reason")
 
 
 # --------------------------------------------------------------------------- health
