@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from contextlib import AbstractAsyncContextManager
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from importlib.metadata import PackageNotFoundError, version
 
 from litestar import Litestar
@@ -11,11 +11,15 @@ from litestar.datastructures import State
 
 from service.api.docs import openapi_config, static_router
 from service.api.health import get_health
+from service.api.limits import RateLimit
 from service.api.problems import exception_handlers
 from service.api.router import api_router
 from service.clock import Clock
+from service.records.freshness import Freshness
 from service.records.store import Store
 from service.settings import Settings
+from service.web.login import login_routers
+from service.web.rendering import template_config
 
 Lifespan = Callable[[Litestar], AbstractAsyncContextManager[None]]
 
@@ -35,13 +39,30 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
         What runs while the application does, in the order of starting.
     """
     return Litestar(
-        route_handlers=[api_router(), get_health, static_router()],
+        route_handlers=[api_router(), get_health, static_router(), *login_routers()],
         exception_handlers=exception_handlers(),
+        template_config=template_config(),
         openapi_config=openapi_config(_version()),
-        state=State({"store": store, "clock": clock, "settings": settings}),
-        lifespan=list(lifespan),
+        state=State(
+            {
+                "store": store,
+                "clock": clock,
+                "settings": settings,
+                "freshness": Freshness(store),
+                "rate_limit": RateLimit(settings.requests_per_minute),
+            }
+        ),
+        lifespan=[_looking, *lifespan],
         logging_config=None,  # the commands set up logging
     )
+
+
+@asynccontextmanager
+async def _looking(app: Litestar) -> AsyncIterator[None]:
+    try:
+        yield
+    finally:
+        await app.state.freshness.close()
 
 
 def _version() -> str:

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from ingest.broker import BrokerError
 from service.settings import Settings, SettingsError, load_settings
@@ -62,11 +63,13 @@ def _parser() -> argparse.ArgumentParser:
     token = commands.add_parser("token", help="make a token; its secret is printed once")
     token.add_argument("name", help="who or what uses it")
     token.add_argument(
-        "--scope", action="append", choices=("read", "write", "ingest", "admin"), required=True
+        "--scope", action="append", choices=("read", "record", "write", "ingest", "admin"), required=True
     )
     token.add_argument("--farm", type=int, metavar="ID", help="limit it to one farm")
     token.add_argument("--json", action="store_true", help="print the result as JSON")
     token.set_defaults(run=lambda args, settings: asyncio.run(_token(settings, args)))
+
+    _user_parser(commands)
 
     bring = commands.add_parser("import", help="bring a farm's past from a CSV file")
     bring.add_argument("kind", choices=("readings", "batches", "orders"), help="what the file holds")
@@ -125,6 +128,30 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _user_parser(commands: Any) -> None:
+    user = commands.add_parser("user", help="make, list and change the people who log in")
+    actions = user.add_subparsers(dest="action", required=True, metavar="ACTION")
+    asks = "the password is asked for, or read as a line from standard input"
+    add = actions.add_parser("add", help="make a user", description=f"Make a user; {asks}.")
+    add.add_argument("login", help="name or mail address to log in with")
+    add.add_argument("--role", choices=("owner", "grower", "crew", "viewer"), required=True)
+    add.add_argument("--farm", type=int, metavar="ID", help="limit the user to one farm")
+    add.add_argument("--display-name", metavar="NAME", help="name to show (default: as logged in)")
+    passwd = actions.add_parser(
+        "passwd",
+        help="set a password",
+        description=f"Set a user's password and log them out everywhere; {asks}.",
+    )
+    disable = actions.add_parser("disable", help="let a user no longer in")
+    enable = actions.add_parser("enable", help="let a disabled user in again")
+    for action in (passwd, disable, enable):
+        action.add_argument("login", help="name or mail address they log in with")
+    listed = actions.add_parser("list", help="list the users")
+    for action in (add, passwd, disable, enable, listed):
+        action.add_argument("--json", action="store_true", help="print the result as JSON")
+    user.set_defaults(run=lambda args, settings: asyncio.run(_user(settings, args)))
+
+
 async def _serve(settings: Settings) -> int:
     from service.process import listen_to_signals, running_service
 
@@ -133,6 +160,7 @@ async def _serve(settings: Settings) -> int:
     async with running_service(settings, stop) as service:
         if service.first_token:
             print(f"First token, shown once (all rights): {service.first_token}")
+            print(f"Make the first user with it at {service.url}/setup, or by `evenleaf user add`.")
         print(f"Evenleaf serves {service.url} (API pages at {service.url}/docs)", flush=True)
         await stop.wait()
     return EXIT_FAILED if service.failures else EXIT_OK
@@ -181,6 +209,12 @@ async def _token(settings: Settings, args: argparse.Namespace) -> int:
     else:
         print(f"Token {token.id} for {token.name}, shown once: {secret}")
     return EXIT_OK
+
+
+async def _user(settings: Settings, args: argparse.Namespace) -> int:
+    from service.accounts import run_user
+
+    return await run_user(settings, args)
 
 
 async def _import(settings: Settings, args: argparse.Namespace) -> int:

@@ -167,7 +167,14 @@ async def _serving(service: Service) -> AsyncIterator[None]:
             f"cannot serve on EVENLEAF_HOST={settings.host} EVENLEAF_PORT={settings.port}: {error.strerror}"
         ) from error
     server = _Server(
-        uvicorn.Config(app, log_config=None, access_log=False, timeout_graceful_shutdown=5, lifespan="on")
+        uvicorn.Config(
+            app,
+            log_config=None,
+            access_log=False,
+            timeout_graceful_shutdown=5,
+            lifespan="on",
+            forwarded_allow_ips=settings.trusted_proxies,
+        )
     )
     serving = asyncio.create_task(server.serve(sockets=[bound]), name="serving HTTP")
     service.watch(serving)

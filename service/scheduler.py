@@ -1,4 +1,4 @@
-"""Periodic work by the shared clock: re-forecasts, and making the readings' coming months."""
+"""Periodic work by the shared clock: re-forecasts, making the readings' coming months, forgetting what is kept for some days only."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from apscheduler.triggers.interval import IntervalTrigger
 from service.clock import Clock
 from service.records.partitions import keep_months
 from service.records.store import Store
+from service.work import idempotency, sessions
 from service.work.reforecast import Reforecaster
 from service.work.seed_alerts import watch_seed
 
@@ -64,10 +65,15 @@ async def running_scheduler(
             if made:
                 log.info("made months of readings: %s", ", ".join(f"{month:%Y-%m}" for month in months))
 
+    async def forget_old() -> None:
+        async with at_work, store.write() as uow:
+            await sessions.forget_old(uow, clock.now())
+            await idempotency.forget_old(uow, clock.now())
+
     scheduler = AsyncIOScheduler(
         timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": 300}
     )
-    jobs = [(reforecast, minutes)]
+    jobs = [(reforecast, minutes), (forget_old, DAY_MINUTES)]
     if store.dialect == "postgresql":  # only there the readings lie by month
         jobs.append((prepare_months, DAY_MINUTES))
     for job, every in jobs:

@@ -47,6 +47,14 @@ class Settings:
     """Address to serve HTTP on."""
     port: int = 8717
     """Port to serve HTTP on."""
+    trusted_proxies: str = "127.0.0.1"
+    """Addresses of proxies whose ``X-Forwarded-For`` and ``-Proto`` are believed, with commas; ``*``: any."""
+    requests_per_minute: float = 6000.0
+    """Requests a minute that a token or a user may send to each process; 0: any number."""
+    session_idle_days: float = 7.0
+    """Days without use after which a browser has to log in again."""
+    session_days: float = 30.0
+    """Days after a log-in at which a browser has to log in again, however much it is used."""
     clock: str = ""
     """A simulated clock, see :mod:`service.clock`; empty: the machine's time."""
     reforecast_minutes: float = 15.0
@@ -150,6 +158,9 @@ _SAID: dict[Any, str] = {
 def _check(settings: Settings) -> None:
     bounds = {
         "port": (1, 65535),
+        "requests_per_minute": (0, 1e9),
+        "session_idle_days": (0.01, 400),
+        "session_days": (0.01, 400),
         "reforecast_minutes": (0.5, 1440),
         "members": (10, 1000),
         "horizon_days": (30, 365),

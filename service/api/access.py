@@ -1,45 +1,78 @@
-"""Who asks, and what they may: bearer tokens and scopes."""
+"""Who asks of the API: the bearer of a token, or a browser in which someone has logged in."""
 
 from __future__ import annotations
 
+from typing import Any
+
 from litestar.connection import ASGIConnection
-from litestar.exceptions import NotAuthorizedException, PermissionDeniedException
-from litestar.handlers import BaseRouteHandler
+from litestar.exceptions import NotAuthorizedException
 from litestar.middleware import AbstractAuthenticationMiddleware, AuthenticationResult
+from litestar.types import ASGIApp
 
+from service.api.answers import STAMP
+from service.asker import signed_in
+from service.clock import Clock
 from service.records.store import Store
-from service.work.access import Access, find_access
+from service.work import access as tokens
+from service.work.access import TokenFound
+
+_CHALLENGE = 'Bearer realm="evenleaf"'
 
 
-class TokenAuth(AbstractAuthenticationMiddleware):
-    """Lets in whoever brings a token that is known and not revoked."""
+class ApiAuth(AbstractAuthenticationMiddleware):
+    """Lets in whoever brings a token that works, or else has logged in.
+
+    What a token allows is remembered as long as nothing at all was committed, by any process: one that is revoked
+    is out at once.
+    """
+
+    _MOST_KNOWN = 1000
+
+    def __init__(self, app: ASGIApp, **options: Any) -> None:
+        super().__init__(app, **options)
+        self._known: dict[str, tuple[str, TokenFound]] = {}
 
     async def authenticate_request(self, connection: ASGIConnection) -> AuthenticationResult:  # type: ignore[type-arg]
-        """Return what the request's token allows."""
-        scheme, _, secret = connection.headers.get("authorization", "").partition(" ")
+        """Return what the request's token or session allows."""
+        if "authorization" not in connection.headers:
+            session = await signed_in(connection)
+            if session is None:
+                raise _unauthorized("Send a token (Authorization: Bearer <token>), or log in.", _CHALLENGE)
+            connection.app.state.rate_limit.check(session.access)
+            return AuthenticationResult(user=session.access, auth=session)
+        scheme, _, secret = connection.headers["authorization"].partition(" ")
+        secret = secret.strip()
         if scheme.lower() != "bearer" or not secret:
-            raise _unauthorized("Send a token: Authorization: Bearer <token>.", 'Bearer realm="evenleaf"')
-        store: Store = connection.app.state.store
-        async with store.read() as uow:
-            access = await find_access(uow, secret.strip())
-        if access is None:
+            raise _unauthorized("Send a token: Authorization: Bearer <token>.", _CHALLENGE)
+        state = connection.app.state
+        store: Store = state.store
+        clock: Clock = state.clock
+        stamp = await state.freshness.stamp()
+        connection.scope["state"][STAMP] = stamp
+        key = tokens.digest(secret)
+        known = self._known.get(key)
+        if known is not None and known[0] == stamp:
+            found = tokens.still(known[1], clock)
+        else:
+            async with store.read() as uow:
+                found = await tokens.find_token(uow, clock, secret)
+            if found is not None:
+                self._keep(key, stamp, found)
+        if found is None:
             raise _unauthorized(
-                "The token is unknown or revoked.", 'Bearer realm="evenleaf", error="invalid_token"'
+                "The token is unknown, revoked or expired.", f'{_CHALLENGE}, error="invalid_token"'
             )
-        return AuthenticationResult(user=access, auth=secret)
+        if found.stale:
+            async with store.write() as uow:
+                await tokens.touch_token(uow, clock, secret)
+        connection.app.state.rate_limit.check(found.access)
+        return AuthenticationResult(user=found.access, auth=secret)
+
+    def _keep(self, key: str, stamp: str, found: TokenFound) -> None:
+        if len(self._known) >= self._MOST_KNOWN:
+            self._known.clear()
+        self._known[key] = (stamp, found)
 
 
 def _unauthorized(detail: str, challenge: str) -> NotAuthorizedException:
     return NotAuthorizedException(detail, headers={"WWW-Authenticate": challenge})
-
-
-def check_scope(connection: ASGIConnection, handler: BaseRouteHandler) -> None:  # type: ignore[type-arg]
-    """Guard an operation: reading takes ``read``, changing ``write``, or what it names as its ``scope``."""
-    scope: str = handler.opt.get("scope") or ("read" if connection.scope.get("method") == "GET" else "write")
-    access: Access = connection.user
-    if not access.may(scope):
-        raise PermissionDeniedException(f"This takes the scope {scope}; the token has {_said(access)}.")
-
-
-def _said(access: Access) -> str:
-    return ", ".join(sorted(access.scopes)) or "none"

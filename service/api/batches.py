@@ -17,6 +17,7 @@ from service.api.operations import (
     LOCATION,
     PAGE,
     READ,
+    RECORD,
     After,
     Asker,
     IfMatch,
@@ -211,7 +212,7 @@ class Batches(Controller):
     path = "/batches"
     tags = ("Batches",)
 
-    @get(operation_id="listBatches", responses=READ)
+    @get(operation_id="listBatches", opt={"kept": True}, responses=READ)
     async def list_batches(
         self,
         uow: Uow,
@@ -228,7 +229,7 @@ class Batches(Controller):
         )
         return BatchPage(items=[_view(seeded) for seeded in rows], next=following)
 
-    @post(operation_id="createBatch", responses=CREATE, response_headers=[ETAG, LOCATION])
+    @post(operation_id="createBatch", opt=RECORD, responses=CREATE, response_headers=[ETAG, LOCATION])
     async def create_batch(
         self, uow: Uow, clock: Now, access: Asker, data: JSONBody[BatchNew]
     ) -> Response[BatchView]:
@@ -255,7 +256,13 @@ class Batches(Controller):
         """Read a batch's whole ledger, superseded entries included."""
         return Ledger(items=[view(EntryView, e) for e in await batches.list_entries(uow, access, batch_id)])
 
-    @post("/{batch_id:int}/entries", operation_id="appendEntry", responses=CHANGE, response_headers=[ETAG])
+    @post(
+        "/{batch_id:int}/entries",
+        operation_id="appendEntry",
+        opt=RECORD,
+        responses=CHANGE,
+        response_headers=[ETAG],
+    )
     async def append_entry(
         self,
         uow: Uow,

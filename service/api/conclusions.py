@@ -184,7 +184,11 @@ async def list_forecasts(
 
 
 @get(
-    "/successions/{succession_id:int}/advice", operation_id="listAdvice", tags=["Successions"], responses=READ
+    "/successions/{succession_id:int}/advice",
+    operation_id="listAdvice",
+    opt={"kept": True},
+    tags=["Successions"],
+    responses=READ,
 )
 async def list_advice(
     uow: Uow, access: Asker, succession_id: RowId, after: After = None, limit: Limit = PAGE

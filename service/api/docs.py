@@ -14,6 +14,8 @@ from litestar.openapi.plugins import OpenAPIRenderPlugin
 from litestar.openapi.spec import Components, SecurityScheme, Tag
 from litestar.static_files import create_static_files_router
 
+from service.api.description import Description
+
 VENDOR = Path(__file__).parent.parent / "web" / "static" / "vendor"
 _ASSETS = "/static/vendor/swagger-ui-dist-5.35.0"
 
@@ -109,15 +111,19 @@ _TAGS = {
     "Conditions": "Sensors, their readings, a zone's hours, and what could not be read.",
     "House": "A house at a glance, what changes it, its alerts, and forecasting it again.",
     "Import": "A farm's past, from CSV files.",
-    "Access": "Tokens.",
+    "Access": "Tokens, users, whoever asks, and the audit trail.",
     "Service": "The service itself.",
 }
 
 _DESCRIPTION = """Keeps the seedings and harvests of a hydroponic leafy-green house even.
 
-- **Access**: send `Authorization: Bearer <token>`. Reading takes the scope `read`, changing `write`; farms
-  and tokens are made with `admin`. A token may be limited to one farm: what is of
-  another farm answers 404.
+- **Access**: send `Authorization: Bearer <token>`. Reading takes the scope `read`, writing down what was done
+  `record`, changing `write`; farms, tokens and users are made with `admin`. A token may be limited to one farm: what
+  is of another farm answers 404. In a browser the session of whoever has logged in does as well; a change then takes
+  `X-CSRF-Token` (from `GET /v1/me`). Revoking a token ends it within a second.
+- **Sending again**: give a POST an `Idempotency-Key`, and it is safe to send it again when its answer was lost.
+- **Asking again**: every GET has an `ETag`; give it as `If-None-Match`, and what is unchanged answers 304.
+- **Limits**: more requests a minute than are set for a token answer 429 with `Retry-After`.
 - **Moments** are RFC 3339 with an offset (`2026-08-03T06:00:00Z`); **days** are local days of the house.
   Units are in the names: `latitudeDeg`, `co2Ppm`, `weightG`, `lightMol` (mol m⁻²), `plantsM2` (m⁻²).
 - **Lists** come in pages: give `next` as `after` until it is null.
@@ -134,13 +140,20 @@ def openapi_config(version: str) -> OpenAPIConfig:
         version=version,
         description=_DESCRIPTION,
         openapi_router=docs_router(),
-        render_plugins=[DocsPage()],
+        render_plugins=[DocsPage(), Description()],
         use_handler_docstrings=True,
         components=Components(
             security_schemes={
                 "token": SecurityScheme(
                     type="http", scheme="bearer", description="A token as printed or answered once."
-                )
+                ),
+                "session": SecurityScheme(
+                    type="apiKey",
+                    security_scheme_in="cookie",
+                    name="evenleaf_session",
+                    description="The cookie of a browser in which someone has logged in; over HTTPS its name begins"
+                    " with `__Host-`. Every change then also takes `X-CSRF-Token`, see `GET /v1/me`.",
+                ),
             }
         ),
         tags=[Tag(name=name, description=text) for name, text in _TAGS.items()],

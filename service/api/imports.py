@@ -62,6 +62,7 @@ class CsvOperation(Operation):
 @post(
     "/houses/{house_id:int}/imports/readings",
     operation_id="importReadings",
+    opt={"own_transactions": True},
     tags=["Import"],
     responses=_ANSWERS,
     status_code=200,
@@ -95,6 +96,7 @@ async def import_readings(
 @post(
     "/houses/{house_id:int}/imports/batches",
     operation_id="importBatches",
+    opt={"own_transactions": True},
     tags=["Import"],
     responses=_ANSWERS,
     status_code=200,
@@ -120,6 +122,7 @@ async def import_batches(
 @post(
     "/farms/{farm_id:int}/imports/orders",
     operation_id="importOrders",
+    opt={"own_transactions": True},
     tags=["Import"],
     responses=_ANSWERS,
     status_code=200,

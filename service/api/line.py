@@ -79,7 +79,9 @@ class RunView(View):
     alerts_closed: int
 
 
-@get("/houses/{house_id:int}/line", operation_id="getLine", tags=["House"], responses=READ)
+@get(
+    "/houses/{house_id:int}/line", operation_id="getLine", opt={"kept": True}, tags=["House"], responses=READ
+)
 async def get_line(uow: Uow, clock: Now, access: Asker, house_id: RowId) -> LineView:
     """Read a house at a glance: batches in order of expected harvest, advice in force, open alerts."""
     return line_view(await house_line(uow, clock, access, house_id))
@@ -88,6 +90,7 @@ async def get_line(uow: Uow, clock: Now, access: Asker, house_id: RowId) -> Line
 @post(
     "/houses/{house_id:int}/reforecast",
     operation_id="reforecast",
+    opt={"own_transactions": True},
     tags=["House"],
     responses=READ,
     status_code=200,

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import AsyncIterator
 from datetime import UTC, datetime
 from typing import Annotated, Any
 
-from litestar import Request, Response
-from litestar.datastructures import ResponseHeader, State
+from litestar import Response
+from litestar.datastructures import ResponseHeader
 from litestar.di import NamedDependency
 from litestar.exceptions import ValidationException
 from litestar.params import FromPath, HeaderParameter, QueryParameter, SkipValidation
@@ -16,7 +15,7 @@ from litestar.params import FromPath, HeaderParameter, QueryParameter, SkipValid
 from service.api.bodies import StructT, view
 from service.api.problems import problem_responses
 from service.clock import Clock
-from service.records.store import Store, UnitOfWork
+from service.records.store import UnitOfWork
 from service.work.access import Access
 from service.work.errors import StaleVersion
 from service.work.listing import DEFAULT_LIMIT, MAX_LIMIT
@@ -24,33 +23,13 @@ from service.work.saving import Versioned
 
 # --------------------------------------------------------------------------- dependencies
 
-
-async def provide_uow(request: Request[Any, Any, State], state: State) -> AsyncIterator[UnitOfWork]:
-    """Open the operation's transaction.
-
-    A change is committed after the operation has returned and before its answer is sent, so that a failing
-    commit is what the client hears of. An error in the operation is thrown in here and leaves nothing behind.
-    """
-    store: Store = state.store
-    async with store.read() if request.method == "GET" else store.write() as uow:
-        yield uow
-
-
-async def provide_access(request: Request[Access, Any, State]) -> Access:
-    """Return who asks."""
-    return request.user
-
-
-async def provide_clock(state: State) -> Clock:
-    """Return the clock that everything shares."""
-    clock: Clock = state.clock
-    return clock
-
-
 Uow = NamedDependency[UnitOfWork]
 Asker = NamedDependency[Access]
 # A Protocol cannot be checked by isinstance, which Litestar would try.
 Now = NamedDependency[SkipValidation[Clock]]
+
+# What the crew may do: write down what was done, not change what is set.
+RECORD = {"scope": "record"}
 
 # --------------------------------------------------------------------------- parameters
 

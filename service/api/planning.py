@@ -260,6 +260,7 @@ class SowingView(View):
 @post(
     "/farms/{farm_id:int}/plan",
     operation_id="makePlan",
+    opt={"changes_nothing": True},
     tags=["Work"],
     responses=READ,
     status_code=200,
@@ -290,6 +291,7 @@ async def accept_plan(
 @post(
     "/sowings",
     operation_id="planSowing",
+    opt={"changes_nothing": True},
     tags=["Seeds"],
     responses=READ,
     status_code=200,

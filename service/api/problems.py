@@ -142,7 +142,11 @@ def _on_work(request: Request[Any, Any, Any], error: WorkError) -> Response[Prob
     status = next(
         (s for kind, s in _STATUS.items() if isinstance(error, kind)), HTTPStatus.UNPROCESSABLE_ENTITY
     )
-    return _answer(request, status, error.detail, [field_error(p) for p in error.problems])
+    detail, limited = error.detail, getattr(request.scope.get("user"), "farm_id", None) is not None
+    if isinstance(error, NotFound) and limited:
+        # Whoever sees one farm is told the same of what is not there and of what is another farm's.
+        detail = "there is no such thing"
+    return _answer(request, status, detail, [field_error(p) for p in error.problems])
 
 
 def field_error(problem: FieldProblem) -> FieldError:

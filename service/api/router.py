@@ -7,6 +7,7 @@ from litestar.di import Provide
 from litestar.middleware import DefineMiddleware
 
 from service.api import (
+    audit,
     calibration,
     conclusions,
     imports,
@@ -18,22 +19,26 @@ from service.api import (
     seed_tests,
     weather,
 )
-from service.api.access import TokenAuth, check_scope
+from service.api.access import ApiAuth
+from service.api.answers import KeptAnswers
 from service.api.batches import Batches
 from service.api.bodies import StrictJson
 from service.api.crops import Crops, Cultivars, list_crop_profiles
 from service.api.events import Events
 from service.api.farms import Farms
 from service.api.houses import Houses
+from service.api.limits import ConditionalGet
 from service.api.lot_trials import LotTrials
-from service.api.operations import provide_access, provide_clock, provide_uow
 from service.api.orders import Orders
 from service.api.seed_lots import SeedLots
 from service.api.sensors import Sensors
 from service.api.successions import Successions
 from service.api.tasks import Tasks
 from service.api.tokens import Tokens
+from service.api.users import Users, change_own_password, get_me
 from service.api.zones import Zones
+from service.asker import check_csrf, check_scope, provide_access, provide_clock
+from service.changes import Changing, provide_uow
 
 
 def api_router() -> Router:
@@ -82,9 +87,13 @@ def api_router() -> Router:
             planning.plan_sowing,
             weather.import_weather,
             Tokens,
+            Users,
+            get_me,
+            change_own_password,
+            audit.list_audit,
         ],
-        middleware=[DefineMiddleware(TokenAuth)],
-        guards=[check_scope],
+        middleware=[DefineMiddleware(ApiAuth), ConditionalGet(), KeptAnswers(), Changing()],
+        guards=[check_csrf, check_scope],
         dependencies={
             "uow": Provide(provide_uow),
             "access": Provide(provide_access),

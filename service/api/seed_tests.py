@@ -67,6 +67,7 @@ class ViabilityList(View):
 @post(
     "/seed-tests",
     operation_id="judgeSeedTest",
+    opt={"changes_nothing": True},
     tags=["Seeds"],
     responses=READ,
     status_code=200,

@@ -17,6 +17,7 @@ from service.api.operations import (
     LOCATION,
     PAGE,
     READ,
+    RECORD,
     After,
     Asker,
     IfMatch,
@@ -161,6 +162,7 @@ class Tasks(Controller):
     @post(
         "/{task_id:int}/done",
         operation_id="finishTask",
+        opt=RECORD,
         responses=CHANGE,
         response_headers=[ETAG],
         status_code=200,
@@ -174,6 +176,7 @@ class Tasks(Controller):
     @post(
         "/{task_id:int}/undone",
         operation_id="reopenTask",
+        opt=RECORD,
         responses=CHANGE,
         response_headers=[ETAG],
         status_code=200,

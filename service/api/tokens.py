@@ -13,15 +13,26 @@ from service.api.bodies import Body, Page, View, page, view
 from service.api.operations import CREATE, LOCATION, PAGE, READ, After, Asker, Limit, Now, RowId, Uow
 from service.work import access as tokens
 
-Scope = Literal["read", "write", "ingest", "admin"]
+Scope = Literal["read", "record", "write", "ingest", "admin"]
 Name = Annotated[
     str, Meta(description="Whose or what it is; written beside what is done with it.", examples=["tablet"])
 ]
 Scopes = Annotated[
     list[Scope],
-    Meta(description="What it allows; write includes read, admin everything.", examples=[["write"]]),
+    Meta(
+        description="What it allows; record: to write down what was done; write includes read and record, admin"
+        " everything.",
+        examples=[["read", "record"]],
+    ),
 ]
 FarmId = Annotated[int | None, Meta(description="The one farm it is for; null: every farm.", examples=[1])]
+
+ExpiresAt = Annotated[
+    datetime | None,
+    Meta(
+        description="When it stops working; null: not until it is revoked.", examples=["2027-03-01T00:00:00Z"]
+    ),
+]
 
 _ADMIN = {"scope": "admin"}
 
@@ -32,6 +43,7 @@ class TokenNew(Body):
     name: Name
     scopes: Scopes
     farm_id: FarmId = None
+    expires_at: ExpiresAt = None
 
 
 class TokenView(View):
@@ -42,7 +54,9 @@ class TokenView(View):
     scopes: Scopes
     farm_id: FarmId
     created_at: datetime
-    revoked_at: Annotated[datetime | None, Meta(description="Null: it still works.")]
+    revoked_at: Annotated[datetime | None, Meta(description="Null: it was not revoked.")]
+    expires_at: ExpiresAt
+    last_used_at: Annotated[datetime | None, Meta(description="To the hour; null: never.")]
 
 
 class TokenPage(Page):
@@ -77,7 +91,9 @@ class Tokens(Controller):
         self, uow: Uow, clock: Now, access: Asker, data: JSONBody[TokenNew]
     ) -> Response[TokenMade]:
         """Make a token. Its secret is in this answer and nowhere else."""
-        row, secret = await tokens.create_token(uow, clock, access, data.name, data.scopes, data.farm_id)
+        row, secret = await tokens.create_token(
+            uow, clock, access, data.name, data.scopes, data.farm_id, data.expires_at
+        )
         made = TokenMade(
             id=row.id,
             name=row.name,
@@ -85,6 +101,8 @@ class Tokens(Controller):
             farm_id=row.farm_id,
             created_at=row.created_at,
             revoked_at=row.revoked_at,
+            expires_at=row.expires_at,
+            last_used_at=row.last_used_at,
             secret=secret,
         )
         # A secret must not stay in a cache on the way.

@@ -113,6 +113,7 @@ async def get_weather(uow: Uow, clock: Now, access: Asker, house_id: RowId) -> W
 @post(
     "/houses/{house_id:int}/imports/weather-forecast",
     operation_id="importWeather",
+    opt={"own_transactions": True},
     tags=["Import"],
     responses=problem_responses(400, 401, 403, 404, 409, 413, 422),
     status_code=200,

@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
 
+import msgspec
 from sqlalchemy import Connection, Table, event, make_url
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker, create_async_engine
@@ -50,13 +51,14 @@ class Store:
         """Return the store at a SQLAlchemy URL, ``sqlite+aiosqlite:///file`` or ``postgresql+asyncpg://...``."""
         parsed = make_url(url)
         if parsed.get_backend_name() == "sqlite":
-            engine = create_async_engine(parsed)
+            engine = create_async_engine(parsed, json_deserializer=msgspec.json.decode)
             event.listen(engine.sync_engine, "connect", _prepare_sqlite)
             event.listen(engine.sync_engine, "begin", _begin_sqlite)
             event.listen(engine.sync_engine, "checkin", _leave_sqlite)
         else:
             engine = create_async_engine(
                 parsed,
+                json_deserializer=msgspec.json.decode,
                 pool_pre_ping=True,
                 connect_args={
                     "server_settings": {

@@ -709,10 +709,84 @@ class Token(Base, kw_only=True):
     id: Mapped[int] = _id()
     name: Mapped[str]
     secret_hash: Mapped[str] = mapped_column(String(64), unique=True)  # SHA-256 of 256 random bits
-    scopes: Mapped[list[str]]  # read | write | ingest | admin
+    scopes: Mapped[list[str]]  # read | record | write | ingest | admin
     created_at: Mapped[datetime]
     farm_id: Mapped[int | None] = _optional_ref("farm.id")  # none: every farm
     revoked_at: Mapped[datetime | None] = mapped_column(default=None)
+    expires_at: Mapped[datetime | None] = mapped_column(default=None)  # none: it works until it is revoked
+    last_used_at: Mapped[datetime | None] = mapped_column(default=None)  # to the hour; none: never
+
+
+class User(Base, kw_only=True):
+    """A person who logs in."""
+
+    __tablename__ = "user"
+    id: Mapped[int] = _id()
+    login: Mapped[str] = mapped_column(String(200), unique=True)  # a name or mail address, in lower case
+    display_name: Mapped[str]
+    role: Mapped[str] = mapped_column(String(10))  # owner | grower | crew | viewer
+    password_hash: Mapped[str]  # Argon2id with its salt and parameters
+    created_at: Mapped[datetime]
+    password_changed_at: Mapped[datetime]
+    farm_id: Mapped[int | None] = _optional_ref("farm.id")  # none: every farm
+    active: Mapped[bool] = mapped_column(default=True)
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__ = {"version_id_col": version}
+    __table_args__ = (CheckConstraint("role IN ('owner', 'grower', 'crew', 'viewer')", name="role"),)
+
+
+class Session(Base, kw_only=True):
+    """A browser in which a user has logged in; only the hash of its secret is kept."""
+
+    __tablename__ = "session"
+    id: Mapped[int] = _id()
+    secret_hash: Mapped[str] = mapped_column(String(64), unique=True)  # SHA-256 of 256 random bits
+    user_id: Mapped[int] = _ref("user.id")
+    created_at: Mapped[datetime]
+    seen_at: Mapped[datetime]  # to some minutes
+    expires_at: Mapped[datetime] = mapped_column(index=True)  # however much it is used
+    device: Mapped[str] = mapped_column(String(200), default="")  # what the browser calls itself
+    ended_at: Mapped[datetime | None] = mapped_column(default=None)  # none: not logged out
+
+
+class LoginThrottle(Base, kw_only=True):
+    """Log-ins that failed of one account or from one address, and until when no more are tried."""
+
+    __tablename__ = "login_throttle"
+    key: Mapped[str] = mapped_column(String(80), primary_key=True)  # account: or address: and a digest
+    failures: Mapped[int]
+    last_at: Mapped[datetime] = mapped_column(index=True)
+    blocked_until: Mapped[datetime | None] = mapped_column(default=None)
+
+
+class IdempotencyKey(Base, kw_only=True):
+    """A key that a client gave with a request, and what it was answered, to be answered again."""
+
+    __tablename__ = "idempotency_key"
+    access: Mapped[str] = mapped_column(String(40), primary_key=True)  # token:3 or user:5
+    key: Mapped[str] = mapped_column(String(255), primary_key=True)
+    request: Mapped[str]  # method and path with query
+    digest: Mapped[str] = mapped_column(String(64))  # of the body
+    created_at: Mapped[datetime] = mapped_column(index=True)
+    status: Mapped[int | None] = mapped_column(default=None)  # none: not answered yet
+    headers: Mapped[list[Any] | None] = mapped_column(JSON(none_as_null=True), default=None)
+    body: Mapped[bytes | None] = mapped_column(default=None)
+
+
+class AuditRecord(Base, kw_only=True):
+    """A change: who made it, when, by which operation, to what. Written with the change, never changed itself."""
+
+    __tablename__ = "audit_record"
+    id: Mapped[int] = _id()
+    at: Mapped[datetime] = mapped_column(index=True)
+    access: Mapped[str] = mapped_column(String(40))  # token:3, user:5 or system
+    name: Mapped[str]  # what they were called then
+    operation: Mapped[str] = mapped_column(String(60))  # as in the description of the API, or the page's
+    method: Mapped[str] = mapped_column(String(10))
+    path: Mapped[str]
+    status: Mapped[int]  # answered
+    things: Mapped[list[str]]  # rows made or changed, for example batch:12; of bulk changes none
+    farm_id: Mapped[int | None] = mapped_column(Id, index=True, default=None)  # none: of none or of several
 
 
 # --------------------------------------------------------------------------- what is wanted and to be done

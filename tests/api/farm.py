@@ -101,11 +101,16 @@ async def token_headers(client: httpx.AsyncClient, **body: Any) -> dict[str, str
 
 
 async def all_rows(store: Store) -> dict[str, list[tuple[Any, ...]]]:
-    """Return everything that is stored."""
+    """Return everything that is stored, but when a token was last used: that is no change."""
     async with store.read() as uow:
         return {
             table.name: [
-                tuple(row) for row in await uow.session.execute(select(table).order_by(*table.primary_key))
+                tuple(row)
+                for row in await uow.session.execute(
+                    select(*(c for c in table.columns if c.name != "last_used_at")).order_by(
+                        *table.primary_key
+                    )
+                )
             ]
             for table in metadata.sorted_tables
         }

@@ -41,12 +41,13 @@ async def test_a_token_lets_in_until_it_is_revoked(client: httpx.AsyncClient, pl
 
     listed = (await client.get("/v1/tokens")).json()["items"]
     assert [t["name"] for t in listed] == ["first", "tablet"]
-    assert listed[1] == token
+    used = {**token, "lastUsedAt": "2026-09-14T06:00:00Z"}
+    assert listed[1] == used
     assert not any("secret" in t for t in listed)
 
     revoked = await client.delete(f"/v1/tokens/{token['id']}")
     assert revoked.status_code == 200
-    assert revoked.json() == {**token, "revokedAt": "2026-09-14T06:00:00Z"}
+    assert revoked.json() == {**used, "revokedAt": "2026-09-14T06:00:00Z"}
     problem_of(await client.get("/v1/farms", headers=headers), 401)
     problem_of(await client.delete("/v1/tokens/99"), 404)
 

@@ -96,9 +96,9 @@ def test_every_operation_says_what_it_is(description: dict[str, Any]) -> None:
         assert set(operation["tags"]) <= tags, said
         if path == "/health":
             continue
-        assert operation["security"] == [{"token": []}], said
+        assert operation["security"] == [{"token": []}, {"session": []}], said
         errors = {status: r for status, r in operation["responses"].items() if status >= "4"}
-        assert {"400", "401", "403"} <= errors.keys(), said
+        assert {"400", "401", "403", "429"} <= errors.keys(), said
         for response in errors.values():
             assert list(response["content"]) == ["application/problem+json"], said
 

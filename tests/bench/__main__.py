@@ -32,6 +32,12 @@ def main(argv: list[str] | None = None) -> int:
     again.add_argument("--members", type=int, default=60, help="members of the outlook (default 60)")
     plan = commands.add_parser("plan", help="plan 26 weeks of three houses on a single core")
     plan.add_argument("--json", action="store_true", help="print one JSON object")
+    api = commands.add_parser("api", help="read over HTTP from 50 houses with 5 years of data")
+    api.add_argument("--json", action="store_true", help="print one JSON object")
+    api.add_argument("--houses", type=int, default=50, help="houses (default 50)")
+    api.add_argument("--years", type=int, default=5, help="years of data (default 5)")
+    api.add_argument("--seconds", type=float, default=20.0, help="length of each measurement (default 20)")
+    api.add_argument("--postgresql", metavar="URL", help="an empty database to use instead of SQLite")
     given = parser.parse_args(argv)
 
     for variable in SINGLE_CORE:  # before numpy is loaded
@@ -41,7 +47,11 @@ def main(argv: list[str] | None = None) -> int:
     if given.command == "plan":
         from tests.bench.plan import run
 
-        found = run()
+        found: dict[str, object] = dict(run())
+    elif given.command == "api":
+        from tests.bench.api import measure as measure_api
+
+        found = measure_api(given.houses, given.years, given.seconds, given.postgresql)
     else:
         from tests.bench.forecast import measure
 

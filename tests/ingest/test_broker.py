@@ -55,7 +55,7 @@ async def test_the_password_comes_from_a_file_and_is_not_shown(tmp_path: Path) -
     ("settings", "says"),
     [
         (
-            Settings(mqtt_url="mqtt://farm@b", mqtt_password_file="nowhere"),  # noqa: S106
+            Settings(mqtt_url="mqtt://farm@b", mqtt_password_file="nowhere"),
             "EVENLEAF_MQTT_PASSWORD_FILE=nowhere",
         ),
         (Settings(mqtt_bind="1883"), "EVENLEAF_MQTT_BIND='1883' is not host:port"),

@@ -19,10 +19,11 @@ import httpx
 import pytest
 
 from service.cli import EXIT_FAILED, EXIT_OK, EXIT_USAGE, main
+from service.clock import SystemClock
 from service.records.store import Store
 from service.work.access import find_access
 
-COMMANDS = ("serve", "ingest", "migrate", "token", "import", "replay", "plan", "demo")
+COMMANDS = ("serve", "ingest", "migrate", "token", "user", "import", "replay", "plan", "demo")
 SECRET = re.compile(r"evl_[\w-]{40,}")
 
 
@@ -158,7 +159,7 @@ def test_a_token_is_made_and_works(capsys: pytest.CaptureFixture[str], data_dir:
         store = Store.open(f"sqlite+aiosqlite:///{data_dir / 'evenleaf.sqlite3'}")
         try:
             async with store.read() as uow:
-                found = await find_access(uow, of)
+                found = await find_access(uow, SystemClock(), of)
                 return found.scopes if found else None
         finally:
             await store.close()
@@ -263,6 +264,7 @@ def test_serve_prints_the_first_token_once_and_ends_when_told(data_dir: Path) ->
         wait_until_healthy(process, url)
         houses = httpx.get(f"{url}/v1/houses", headers={"authorization": f"Bearer {secret}"})
         assert (houses.status_code, houses.json()["items"]) == (200, [])
+        assert f"{url}/setup" in first_line(process)
         assert first_line(process).startswith(f"Evenleaf serves {url}")
         out, err = told(process, signal.SIGTERM)
         assert not SECRET.search(out + err)

@@ -29,28 +29,29 @@ async def test_a_token_lets_in_until_it_is_revoked(store: Store, clock: FixedClo
     assert re.fullmatch(r"evl_[A-Za-z0-9_-]{43}", secret)
     assert secret not in repr(token)
     async with store.read() as uow:
-        assert await find_access(uow, secret) == Access("tablet", frozenset({"write"}), place.farm.id)
+        assert await find_access(uow, clock, secret) == Access("tablet", frozenset({"write"}), place.farm.id)
         for wrong in ("", secret[:-1], secret + "a", token.secret_hash, "evl_\ud800"):
-            assert await find_access(uow, wrong) is None
+            assert await find_access(uow, clock, wrong) is None
     async with store.write() as uow:
         assert (await revoke_token(uow, clock, SYSTEM, token.id)).revoked_at == clock.now()
         assert (await revoke_token(uow, clock, SYSTEM, token.id)).revoked_at == clock.now()
     async with store.read() as uow:
-        assert await find_access(uow, secret) is None
+        assert await find_access(uow, clock, secret) is None
 
 
 @pytest.mark.parametrize(
     ("scopes", "allowed"),
     [
         ({"read"}, {"read"}),
-        ({"write"}, {"read", "write"}),
+        ({"record"}, {"record"}),
+        ({"write"}, {"read", "record", "write"}),
         ({"ingest"}, {"ingest"}),
-        ({"admin"}, {"read", "write", "ingest", "admin"}),
+        ({"admin"}, {"read", "record", "write", "ingest", "admin"}),
     ],
 )
 def test_scopes_allow_what_lies_below_them(scopes: set[str], allowed: set[str]) -> None:
     access = Access("someone", frozenset(scopes), None)
-    assert {scope for scope in ("read", "write", "ingest", "admin") if access.may(scope)} == allowed
+    assert {scope for scope in ("read", "record", "write", "ingest", "admin") if access.may(scope)} == allowed
 
 
 def test_an_access_knows_its_own_farm_only() -> None:
@@ -65,7 +66,7 @@ async def test_the_first_token_is_given_once(store: Store, clock: FixedClock) ->
     async with store.write() as uow:
         secret = await first_token(uow, clock)
         assert secret is not None
-        access = await find_access(uow, secret)
+        access = await find_access(uow, clock, secret)
         assert access is not None
         assert access.may("admin")
         assert access.farm_id is None

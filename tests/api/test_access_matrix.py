@@ -1,0 +1,198 @@
+"""Every operation, by every scope and role, on one's own and on another's farm: nothing leaks, not even existence.
+
+The operations come from the application's routes, so that a new one is tested, or fails the test for want of an
+entry: what an id in a path may name has to be in ``IDS``, and which scope it takes is checked against who may.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import httpx
+from litestar import Litestar
+from litestar.handlers import HTTPRouteHandler
+
+from service.records.store import Store
+from service.work.access import SCOPES, Access
+from service.work.users import ROLES, SCOPES_OF_ROLE
+from tests.api.farm import Json, Place, all_rows, made, sensor_body, token_headers
+
+# Takes no asker: says only that the service is there.
+OPEN = {"getHealth"}
+
+
+@dataclass(frozen=True)
+class Operation:
+    """One operation of the API."""
+
+    name: str
+    method: str
+    path: str
+    scope: str
+
+    def on(self, ids: dict[str, int]) -> str:
+        """Return its path with ids."""
+        return re.sub(r"\{(\w+):\w+\}", lambda found: str(ids[found[1]]), self.path)
+
+    @property
+    def names(self) -> list[str]:
+        """Return what the ids in its path are called."""
+        return re.findall(r"\{(\w+):\w+\}", self.path)
+
+
+def operations(app: Litestar) -> list[Operation]:
+    """Return all operations under /v1."""
+    found = []
+    for route in app.routes:
+        if not route.path.startswith("/v1"):
+            continue
+        for handler in route.route_handlers:  # type: ignore[union-attr]
+            assert isinstance(handler, HTTPRouteHandler)
+            for method in handler.http_methods - {"OPTIONS"}:
+                scope = handler.opt.get("scope") or ("read" if method == "GET" else "write")
+                assert handler.operation_id, route.path_format
+                found.append(Operation(str(handler.operation_id), method, _typed(route), scope))
+    return sorted(found, key=lambda operation: (operation.path, operation.method))
+
+
+def _typed(route: Any) -> str:
+    return "/" + "/".join(
+        part if isinstance(part, str) else f"{{{part.name}:{part.type.__name__}}}"
+        for part in route.path_components
+    )
+
+
+async def ids_of(client: httpx.AsyncClient, place: Place) -> dict[str, int]:
+    """Make one of each thing that ids in paths name, and return their ids.
+
+    A new operation on a new kind of thing needs an entry here.
+    """
+    batch = await made(client, "/v1/batches", {"successionId": place.succession["id"]})
+    entries = (await client.get(f"/v1/batches/{batch['id']}/entries")).json()["items"]
+    house, farm, crop = place.house["id"], place.farm["id"], place.crop["id"]
+    order = {"farmId": farm, "cropId": crop, "buyer": "Market", "heads": 40, "dates": ["2026-11-02"]}
+    task = {"houseId": house, "kind": "check", "dueOn": "2026-09-15", "title": "Look"}
+    event = {"houseId": house, "kind": "closed", "startsOn": "2026-12-25", "endsOn": "2026-12-25"}
+    token = {"name": f"tablet of {farm}", "scopes": ["read"], "farmId": farm}
+    user = {
+        "login": f"ada{farm}",
+        "role": "viewer",
+        "password": "rows of green heads",
+        "farmId": farm,
+    }
+    sensor = {**sensor_body(place), "topic": f"evenleaf/farm{farm}/temperature"}
+    return {
+        "farm_id": farm,
+        "house_id": house,
+        "zone_id": place.nursery["id"],
+        "crop_id": crop,
+        "cultivar_id": place.cultivar["id"],
+        "succession_id": place.succession["id"],
+        "batch_id": batch["id"],
+        "entry_id": entries[0]["id"],
+        "sensor_id": (await made(client, "/v1/sensors", sensor))["id"],
+        "order_id": (await made(client, "/v1/orders", order))["id"],
+        "task_id": (await made(client, "/v1/tasks", task))["id"],
+        "event_id": (await made(client, "/v1/events", event))["id"],
+        "token_id": (await made(client, "/v1/tokens", token))["id"],
+        "user_id": (await made(client, "/v1/users", user))["id"],
+    }
+
+
+def whole(problem: Json) -> str:
+    """Return an answer as text, without what the asker sent."""
+    return json.dumps({name: value for name, value in problem.items() if name != "instance"}, sort_keys=True)
+
+
+async def test_nobody_comes_in_without_saying_who_they_are(
+    app: Litestar, open_client: httpx.AsyncClient
+) -> None:
+    for operation in operations(app):
+        path = operation.on(dict.fromkeys(operation.names, 1))
+        for headers in ({}, {"authorization": "Bearer evl_wrong"}, {"cookie": "evenleaf_session=wrong"}):
+            answer = await open_client.request(operation.method, path, headers=headers)
+            assert answer.status_code == 401, operation
+
+
+async def test_every_operation_takes_its_scope(
+    app: Litestar, client: httpx.AsyncClient, store: Store, place: Place
+) -> None:
+    headers = {
+        scope: await token_headers(client, scopes=[scope], farmId=place.farm["id"]) for scope in SCOPES
+    }
+    ids = await ids_of(client, place)
+    found = operations(app)
+    assert len(found) >= 60
+    before = await all_rows(store)
+    for operation in found:
+        for scope in SCOPES:
+            access = Access("", frozenset({scope}), None)
+            may = operation.scope == "any" or access.may(operation.scope)
+            if may and operation.method != "GET":
+                continue  # what it does when it may is for its own tests
+            answer = await client.request(
+                operation.method,
+                operation.on(ids),
+                headers=headers[scope],
+                json=None if operation.method in ("GET", "DELETE") else {},
+            )
+            assert (answer.status_code != 403 or "limited to farm" in answer.text) is may, (
+                operation,
+                scope,
+                answer.text,
+            )
+            assert answer.status_code < 500, (operation, scope, answer.text)
+    assert await all_rows(store) == before
+
+
+def test_every_operation_is_for_somebody_and_changes_are_not_for_viewers(app: Litestar) -> None:
+    harmless = {"judgeSeedTest", "planSowing", "makePlan", "changeOwnPassword"}
+    roles = {role: Access("", SCOPES_OF_ROLE[role], None) for role in ROLES}
+    for operation in operations(app):
+        may = {
+            role for role, access in roles.items() if operation.scope == "any" or access.may(operation.scope)
+        }
+        assert "owner" in may, operation
+        if operation.method != "GET" and operation.name not in harmless:
+            assert "viewer" not in may, operation
+        if operation.scope == "admin":
+            assert may == {"owner"}, operation
+
+
+async def test_what_is_of_another_farm_is_as_if_it_were_not_there(
+    app: Litestar, client: httpx.AsyncClient, store: Store, place: Place, other_place: Place
+) -> None:
+    theirs = await ids_of(client, place)
+    await ids_of(client, other_place)
+    absent = dict.fromkeys(theirs, 987654)
+    limited = [
+        await token_headers(client, scopes=[scope], farmId=other_place.farm["id"])
+        for scope in ("read", "record", "write", "admin")
+    ]
+    before = await all_rows(store)
+    for operation in operations(app):
+        missing = [name for name in operation.names if name not in theirs]
+        assert not missing, f"{operation}: make one of {missing} in ids_of"
+        for headers in limited:
+            body = None if operation.method in ("GET", "DELETE") else {}
+            answers = []
+            for ids in (theirs, absent):
+                answer = await client.request(operation.method, operation.on(ids), headers=headers, json=body)
+                assert answer.status_code < 500, (operation, answer.text)
+                answers.append(answer)
+            if not operation.names:
+                text = answers[0].text
+                assert "Alder" not in text, (operation, text)
+                continue
+            there, nowhere = answers
+            assert there.status_code == nowhere.status_code, (operation, there.text, nowhere.text)
+            assert there.status_code >= 400, operation
+            said = [
+                whole(a.json()).replace(str(i), "?")
+                for a, i in ((there, theirs[operation.names[0]]), (nowhere, 987654))
+            ]
+            assert said[0] == said[1], operation
+    assert await all_rows(store) == before
