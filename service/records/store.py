@@ -14,6 +14,8 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker, create_async_engine
 from sqlalchemy.pool import ConnectionPoolEntry
 
+from service.records import marks  # noqa: F401 - its listeners see every session
+
 # Both inserts have the same ON CONFLICT methods, but no common type that names them.
 _INSERT: dict[str, Callable[[Table], Any]] = {"postgresql": postgresql.insert, "sqlite": sqlite.insert}
 
