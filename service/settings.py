@@ -67,6 +67,9 @@ class Settings:
     """Older readings are refused as too old."""
     max_reading_lead_s: float = 300.0
     """Readings further ahead of the clock are refused as in the future."""
+    public_url: str = ""
+    """Where users reach the service, for links in mail, calendars and labels; empty: links are left out of mail and
+    calendars, and labels lead to where they were asked for."""
     log_level: str = "INFO"
     """DEBUG, INFO, WARNING or ERROR."""
 
@@ -184,6 +187,10 @@ def _check(settings: Settings) -> None:
     for key in ("mqtt_topic", "host"):
         if not getattr(settings, key):
             raise SettingsError(f"{_PREFIX}{key.upper()} is empty")
+    if settings.public_url and urlsplit(settings.public_url).scheme not in {"http", "https"}:
+        raise SettingsError(
+            f"{_PREFIX}PUBLIC_URL={settings.public_url!r} is not a URL, for example https://evenleaf.example.org"
+        )
     settings.store_url()
     if settings.log_level not in {"DEBUG", "INFO", "WARNING", "ERROR"}:
         raise SettingsError(f"{_PREFIX}LOG_LEVEL={settings.log_level!r} is not DEBUG, INFO, WARNING or ERROR")

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from litestar import Controller, Response, get, patch, post
 from litestar.params import JSONBody, QueryParameter
-from msgspec import UNSET, Meta, UnsetType
+from msgspec import UNSET, Meta, UnsetType, field
 
 from service.api.bodies import Body, Page, View, view
 from service.api.operations import (
@@ -30,12 +30,21 @@ from service.api.operations import (
     seen_version,
 )
 from service.api.successions import MixMember
-from service.work import batches
+from service.work import batches, pictures
 from service.work.batches import BatchView as Seeded
+from service.work.errors import Conflict
 
 Stage = Literal["nursery", "channels", "finished"]
 Kind = Literal[
-    "seeded", "emergence_counted", "leaves_counted", "transplanted", "moved", "discarded", "harvested"
+    "seeded",
+    "emergence_counted",
+    "leaves_counted",
+    "transplanted",
+    "moved",
+    "checked",
+    "treated",
+    "discarded",
+    "harvested",
 ]
 
 SuccessionId = Annotated[int, Meta(description="The succession that seeded it.", examples=[1])]
@@ -63,12 +72,22 @@ Plants = Annotated[
     int | None,
     Meta(
         description="How many plants; of an emergence count, how many came up so far: counts of a few or none tell"
-        " when it began.",
+        " when it began; of a move, how many went to another section; of a check, how many are affected.",
         examples=[412],
     ),
 ]
 Leaves = Annotated[
-    float | None, Meta(description="Mean true leaves a plant, of a leaf count.", examples=[4.2])
+    float | None,
+    Meta(
+        description="Mean true leaves a plant, of a leaf count; not needed with `leavesEach`.", examples=[4.2]
+    ),
+]
+LeavesEach = Annotated[
+    list[float] | None,
+    Meta(
+        description="Of a leaf count: true leaves of each plant counted. Several counters record a count each.",
+        examples=[[4, 4, 5, 4, 4.5]],
+    ),
 ]
 WeightG = Annotated[float | None, Meta(description="Fresh weight a head, g, of a harvest.", examples=[152.0])]
 Readiness = Annotated[
@@ -92,12 +111,110 @@ ZoneId = Annotated[
         description="Zone they went to; of a transplant the succession's channels if not said.", examples=[2]
     ),
 ]
-Reason = Annotated[str | None, Meta(description="Why, of a discard.", examples=["tipburn"])]
+SectionId = Annotated[
+    int | None,
+    Meta(
+        description="Section where it happened, or where they went to. Where it is not said, plants are taken from"
+        " where they must have stood; if that is open, it has to be said.",
+        examples=[3],
+    ),
+]
+FromSectionId = Annotated[
+    int | None,
+    Meta(
+        description="Of a move: the section they came from; without `plants` all that stood there.",
+        examples=[None],
+    ),
+]
+TrayId = Annotated[
+    int | None, Meta(description="Tray of the batch, of what happened in the nursery.", examples=[None])
+]
+Reason = Annotated[
+    str | None,
+    Meta(
+        description="Why, of a discard. `graded out`: too small or uneven to be planted.",
+        examples=["graded out"],
+    ),
+]
+Grade = Annotated[str | None, Meta(description="Of a harvest, as the farm grades.", examples=["A"])]
+Finding = Annotated[
+    Literal["tipburn", "bolting", "pest", "disease", "root", "other"] | None,
+    Meta(description="What a check found; not needed if it found nothing.", examples=["tipburn"]),
+]
+Severity = Annotated[
+    Literal["none", "slight", "severe"] | None,
+    Meta(description="Of a check: how bad it is; `none`: nothing was found.", examples=["slight"]),
+]
+Product = Annotated[
+    str | None, Meta(description="Of a treatment: what was applied.", examples=["potassium soap"])
+]
+WaitingDays = Annotated[
+    float | None,
+    Meta(
+        description="Of a treatment: the waiting time that the label says, days; 0 if it says none. Until it is over"
+        " no harvest is taken of what was treated. Follow the product's label and local law.",
+        examples=[3],
+    ),
+]
 SupersedesId = Annotated[
     int | None,
     Meta(description="The entry that this one corrects, saying the whole fact again.", examples=[7]),
 ]
 Void = Annotated[bool, Meta(description="Whether the correction only takes the superseded entry back.")]
+
+
+class SeedLotUse(Body):
+    """Seed of one lot that a batch was sown with."""
+
+    seed_lot_id: Annotated[int, Meta(description="A seed lot of the farm.", examples=[1])]
+    seeds: (
+        Annotated[int | None, Meta(description="Seeds sown; one a cell if not said.", examples=[480])]
+        | UnsetType
+    ) = UNSET
+    cells: (
+        Annotated[int | None, Meta(description="Cells sown with it; null or not said: all.", examples=[None])]
+        | UnsetType
+    ) = UNSET
+
+
+class SeedLotUsed(View):
+    """Seed of one lot that a batch was sown with."""
+
+    seed_lot_id: int
+    seeds: Annotated[int, Meta(description="Seeds sown.")]
+    cells: Annotated[int | None, Meta(description="Cells sown with it; null: all.")]
+
+
+class TrayNew(Body):
+    """A tray that a batch stands in."""
+
+    number: Annotated[int, Meta(description="Its number in the batch, from 1.", examples=[1])]
+    cells: Annotated[int, Meta(description="Cells seeded in it.", examples=[240])]
+
+
+class TrayView(View):
+    """A tray that a batch stands in."""
+
+    id: int
+    number: Annotated[int, Meta(description="Its number in the batch.")]
+    cells: Annotated[int, Meta(description="Cells seeded in it.")]
+
+
+class SectionPlants(View):
+    """Plants of a batch in one section."""
+
+    section_id: int
+    plants: Annotated[int, Meta(description="Plants that stand in it.")]
+
+
+SeedLots = Annotated[
+    list[SeedLotUse],
+    Meta(description="What it was sown with: lots of its cultivar, or of the cultivars of its mix."),
+]
+Trays = Annotated[list[TrayNew], Meta(description="The trays it stands in; their cells are those seeded.")]
+CellsPerTray = Annotated[
+    int, Meta(description="Cells of a tray, to number as many trays as are filled.", examples=[240])
+]
 
 
 class BatchNew(Body):
@@ -110,6 +227,9 @@ class BatchNew(Body):
     cultivar_id: CultivarId | UnsetType = UNSET
     code: Code | UnsetType = UNSET
     note: Note | UnsetType = UNSET
+    seed_lots: SeedLots | UnsetType = UNSET
+    trays: Trays | UnsetType = UNSET
+    cells_per_tray: CellsPerTray | UnsetType = UNSET
 
 
 class BatchChange(Body):
@@ -117,6 +237,9 @@ class BatchChange(Body):
 
     cultivar_id: CultivarId | UnsetType = UNSET
     code: Code | UnsetType = UNSET
+    seed_lots: SeedLots | UnsetType = UNSET
+    trays: Trays | UnsetType = UNSET
+    cells_per_tray: CellsPerTray | UnsetType = UNSET
 
 
 class BatchView(View):
@@ -136,13 +259,26 @@ class BatchView(View):
     seeded_at: SeededAt
     cells: Cells
     emerged: Annotated[int | None, Meta(description="Seedlings counted; null: not counted yet.")]
+    failed: Annotated[int | None, Meta(description="Cells of which nothing came up; null: not counted yet.")]
     in_nursery: Annotated[int, Meta(description="Plants, or cells not counted yet, in the nursery.")]
     in_channels: Annotated[int, Meta(description="Plants in channels.")]
+    in_sections: Annotated[list[SectionPlants], Meta(description="Of those, where sections were said.")]
     discarded: Annotated[int, Meta(description="Plants thrown away.")]
+    graded_out: Annotated[int, Meta(description="Of those, too small or uneven to be planted.")]
     harvested: Annotated[int, Meta(description="Plants gone because they were cut.")]
     cuts: Annotated[int, Meta(description="Cuts so far from which it regrows.")]
     transplanted_at: Annotated[datetime | None, Meta(description="First transplant.")]
     finished_at: Annotated[datetime | None, Meta(description="When nothing was left.")]
+    waiting_until: Annotated[
+        datetime | None,
+        Meta(description="When the last waiting time of a treatment is or was over; null: none."),
+    ]
+    cut_while_waiting: Annotated[
+        list[datetime],
+        Meta(description="Harvests within the waiting time of a treatment that was recorded only later."),
+    ]
+    seed_lots: Annotated[list[SeedLotUsed], Meta(description="What it was sown with, as far as said.")]
+    trays: Annotated[list[TrayView], Meta(description="The trays it stands in, by number.")]
     created_at: Annotated[datetime, Meta(description="When it was first recorded.")]
     version: int
 
@@ -162,14 +298,34 @@ class EntryNew(Body):
     happened_at: HappenedAt | UnsetType = UNSET
     plants: Plants | UnsetType = UNSET
     leaves: Leaves | UnsetType = UNSET
+    leaves_each: LeavesEach | UnsetType = UNSET
     weight_g: WeightG | UnsetType = UNSET
+    grade: Grade | UnsetType = UNSET
     readiness: Readiness | UnsetType = UNSET
     regrows: Regrows | UnsetType = UNSET
     zone_id: ZoneId | UnsetType = UNSET
+    section_id: SectionId | UnsetType = UNSET
+    from_section_id: FromSectionId | UnsetType = UNSET
+    tray_id: TrayId | UnsetType = UNSET
     reason: Reason | UnsetType = UNSET
+    finding: Finding | UnsetType = UNSET
+    severity: Severity | UnsetType = UNSET
+    product: Product | UnsetType = UNSET
+    waiting_days: WaitingDays | UnsetType = UNSET
     note: Note | UnsetType = UNSET
     supersedes_id: SupersedesId | UnsetType = UNSET
     void: Void | UnsetType = UNSET
+    again: (
+        Annotated[bool, Meta(description="It happened once more: it is not what was just recorded.")]
+        | UnsetType
+    ) = UNSET
+    minutes_taken: (
+        Annotated[
+            float | None,
+            Meta(description="Working time, min, kept with the task that it ticks off.", examples=[35]),
+        ]
+        | UnsetType
+    ) = UNSET
 
 
 class EntryView(View):
@@ -183,14 +339,24 @@ class EntryView(View):
     recorded_by: Annotated[str, Meta(description="Name of the token.")]
     plants: Plants
     leaves: Leaves
+    leaves_each: LeavesEach
     weight_g: WeightG
+    grade: Grade
     readiness: Readiness
     regrows: Regrows
     zone_id: ZoneId
+    section_id: SectionId
+    from_section_id: FromSectionId
+    tray_id: TrayId
     reason: Reason
+    finding: Finding
+    severity: Severity
+    product: Product
+    waiting_days: WaitingDays
     note: Note
     supersedes_id: SupersedesId
     void: Void
+    pictures: Annotated[list[int], Meta(description="Ids of its pictures.")] = field(default_factory=list)
 
 
 class Ledger(View):
@@ -204,6 +370,15 @@ class Recorded(View):
 
     entry: EntryView
     batch: BatchView
+    caution: Annotated[
+        str | None, Meta(description="What to mind with what was recorded; null: nothing in particular.")
+    ]
+
+
+_CAUTIONS = {
+    "treated": "Apply only what its label allows for this crop, under cover and at this rate. Follow the product's "
+    "label, wear what it asks for, keep its re-entry and waiting times, and follow local law."
+}
 
 
 class Batches(Controller):
@@ -248,13 +423,18 @@ class Batches(Controller):
     async def change_batch(
         self, uow: Uow, access: Asker, batch_id: RowId, data: JSONBody[BatchChange], if_match: IfMatch = None
     ) -> Response[BatchView]:
-        """Change a batch's code or cultivar."""
+        """Change a batch's code, cultivar, seed or trays."""
         return _one(await batches.change_batch(uow, access, batch_id, data.given(), seen_version(if_match)))
 
     @get("/{batch_id:int}/entries", operation_id="listEntries", responses=READ)
     async def list_entries(self, uow: Uow, access: Asker, batch_id: RowId) -> Ledger:
         """Read a batch's whole ledger, superseded entries included."""
-        return Ledger(items=[view(EntryView, e) for e in await batches.list_entries(uow, access, batch_id)])
+        entries = await batches.list_entries(uow, access, batch_id)
+        shown = await pictures.pictures_of(uow, access, batch_id)
+        items = [view(EntryView, entry) for entry in entries]
+        for item in items:
+            item.pictures = shown.get(item.id, [])
+        return Ledger(items=items)
 
     @post(
         "/{batch_id:int}/entries",
@@ -274,13 +454,21 @@ class Batches(Controller):
     ) -> Response[Recorded]:
         """Write down what happened to a batch, or correct what was written down.
 
-        What contradicts the rest of the ledger (a transplant before seeding, more plants than there are) is
-        refused, and nothing is changed. The ETag is the batch's.
+        What contradicts the rest of the ledger (a transplant before seeding, more plants than there are or than a
+        section has sites for, a harvest within the waiting time of a treatment) is refused, and nothing is changed.
+        What someone else has just recorded answers 409, a batch changed since `If-Match` 412; `current` is the batch
+        as it is. The ETag is the batch's.
         """
-        entry, seeded = await batches.append_entry(
-            uow, clock, access, batch_id, data.given(), seen_version(if_match)
+        try:
+            entry, seeded = await batches.append_entry(
+                uow, clock, access, batch_id, data.given(), seen_version(if_match)
+            )
+        except Conflict as error:
+            error.current = _view(error.current) if isinstance(error.current, Seeded) else None
+            raise
+        recorded = Recorded(
+            entry=view(EntryView, entry), batch=_view(seeded), caution=_CAUTIONS.get(entry.kind)
         )
-        recorded = Recorded(entry=view(EntryView, entry), batch=_view(seeded))
         return Response(recorded, headers={"ETag": f'"{seeded.batch.version}"'})
 
 
@@ -298,13 +486,20 @@ def _view(seeded: Seeded) -> BatchView:
         seeded_at=state.seeded_at,
         cells=state.cells,
         emerged=state.emerged,
+        failed=state.failed,
         in_nursery=state.in_nursery,
         in_channels=state.in_channels,
+        in_sections=[SectionPlants(section_id=s, plants=n) for s, n in state.in_sections],
         discarded=state.discarded,
+        graded_out=state.graded_out,
         harvested=state.harvested,
         cuts=len(state.cuts),
         transplanted_at=state.transplanted_at,
         finished_at=state.finished_at,
+        waiting_until=state.waiting_until,
+        cut_while_waiting=list(state.cut_while_waiting),
+        seed_lots=[view(SeedLotUsed, lot) for lot in seeded.seed_lots],
+        trays=[view(TrayView, tray) for tray in seeded.trays],
         created_at=batch.created_at,
         version=batch.version,
     )

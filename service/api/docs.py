@@ -108,6 +108,7 @@ _TAGS = {
     "Batches": "What was seeded on a day, its ledger of facts, and its forecasts.",
     "Seeds": "Seed lots: which to sow, how they were kept and come up, trials, what to order; germination tests.",
     "Work": "Orders to be met, and tasks to be done.",
+    "Trace": "Packed lots and deliveries, and the way between a head sold and the seed it came from.",
     "Conditions": "Sensors, their readings, a zone's hours, and what could not be read.",
     "House": "A house at a glance, what changes it, its alerts, and forecasting it again.",
     "Import": "A farm's past, from CSV files.",

@@ -58,6 +58,10 @@ class Problem(msgspec.Struct, kw_only=True, rename="camel", omit_defaults=True):
     errors: Annotated[
         list[FieldError], Meta(description="The fields at fault, where fields are at fault.")
     ] = []
+    current: Annotated[
+        dict[str, Any] | None,
+        Meta(description="Of a clash over a batch: the batch as it is now, to go on from."),
+    ] = None
 
 
 class BodyFault(ValidationException):
@@ -99,6 +103,7 @@ def _answer(
     detail: str,
     errors: Iterable[FieldError] = (),
     headers: dict[str, str] | None = None,
+    current: dict[str, Any] | None = None,
 ) -> Response[Problem]:
     problem = Problem(
         title=HTTPStatus(status).phrase,
@@ -106,6 +111,7 @@ def _answer(
         detail=detail,
         instance=request.url.path,
         errors=list(errors),
+        current=current,
     )
     return Response(problem, status_code=status, media_type=MEDIA_TYPE, headers=headers)
 
@@ -146,7 +152,9 @@ def _on_work(request: Request[Any, Any, Any], error: WorkError) -> Response[Prob
     if isinstance(error, NotFound) and limited:
         # Whoever sees one farm is told the same of what is not there and of what is another farm's.
         detail = "there is no such thing"
-    return _answer(request, status, detail, [field_error(p) for p in error.problems])
+    current = getattr(error, "current", None)
+    shown = msgspec.to_builtins(current) if isinstance(current, msgspec.Struct) else None
+    return _answer(request, status, detail, [field_error(p) for p in error.problems], current=shown)
 
 
 def field_error(problem: FieldProblem) -> FieldError:

@@ -10,14 +10,17 @@ from service.api import (
     audit,
     calibration,
     conclusions,
+    house_log,
     imports,
     line,
     measurements,
+    pictures,
     planning,
     seed_lots,
     seed_orders,
     seed_tests,
     weather,
+    work_list,
 )
 from service.api.access import ApiAuth
 from service.api.answers import KeptAnswers
@@ -25,16 +28,22 @@ from service.api.batches import Batches
 from service.api.bodies import StrictJson
 from service.api.crops import Crops, Cultivars, list_crop_profiles
 from service.api.events import Events
+from service.api.exports import export_farm_trace, export_trace
 from service.api.farms import Farms
 from service.api.houses import Houses
+from service.api.labels import get_lot_labels, get_tray_labels
 from service.api.limits import ConditionalGet
 from service.api.lot_trials import LotTrials
 from service.api.orders import Orders
+from service.api.packing import Deliveries, PackedLots, get_fulfilment, get_order_fulfilment
+from service.api.reports import get_report, get_report_csv, get_report_picture
+from service.api.sections import Sections
 from service.api.seed_lots import SeedLots
 from service.api.sensors import Sensors
 from service.api.successions import Successions
 from service.api.tasks import Tasks
 from service.api.tokens import Tokens
+from service.api.trace import get_trace
 from service.api.users import Users, change_own_password, get_me
 from service.api.zones import Zones
 from service.asker import check_csrf, check_scope, provide_access, provide_clock
@@ -50,12 +59,31 @@ def api_router() -> Router:
             Houses,
             Events,
             Zones,
+            Sections,
             Crops,
             Cultivars,
             list_crop_profiles,
             Successions,
             Batches,
+            pictures.add_picture,
+            pictures.get_picture,
+            house_log.list_house_log,
+            house_log.append_house_log,
+            work_list.get_work,
+            work_list.propose_work,
             Orders,
+            PackedLots,
+            Deliveries,
+            get_order_fulfilment,
+            get_fulfilment,
+            get_report,
+            get_report_csv,
+            get_report_picture,
+            get_trace,
+            get_tray_labels,
+            get_lot_labels,
+            export_trace,
+            export_farm_trace,
             Tasks,
             Sensors,
             measurements.list_readings,

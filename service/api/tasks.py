@@ -48,6 +48,16 @@ BatchId = Annotated[int | None, Meta(description="The batch it is about, of the 
 Cells = Annotated[int | None, Meta(description="How many cells, of a seeding.", examples=[200])]
 Plants = Annotated[int | None, Meta(description="How many plants.", examples=[160])]
 Note = Annotated[str | None, Meta(description="Anything worth knowing.", examples=["from the new lot"])]
+AssignedTo = Annotated[str | None, Meta(description="Who is to do it; null: anyone.", examples=["crew 1"])]
+SectionId = Annotated[
+    int | None, Meta(description="The section it is in, of the same house.", examples=[None])
+]
+MinutesEstimated = Annotated[
+    float | None, Meta(description="Minutes it is to take; null: as such work took so far.", examples=[None])
+]
+MinutesTaken = Annotated[
+    float | None, Meta(description="Minutes it took; estimates learn from them.", examples=[None])
+]
 DueFrom = Annotated[date | None, QueryParameter(name="dueFrom", description="Only due on this day or later.")]
 DueTo = Annotated[date | None, QueryParameter(name="dueTo", description="Only due on this day or before.")]
 
@@ -64,6 +74,10 @@ class TaskNew(Body):
     cells: Cells | UnsetType = UNSET
     plants: Plants | UnsetType = UNSET
     note: Note | UnsetType = UNSET
+    assigned_to: AssignedTo | UnsetType = UNSET
+    section_id: SectionId | UnsetType = UNSET
+    minutes_estimated: MinutesEstimated | UnsetType = UNSET
+    minutes_taken: MinutesTaken | UnsetType = UNSET
 
 
 class TaskChange(Body):
@@ -77,6 +91,10 @@ class TaskChange(Body):
     cells: Cells | UnsetType = UNSET
     plants: Plants | UnsetType = UNSET
     note: Note | UnsetType = UNSET
+    assigned_to: AssignedTo | UnsetType = UNSET
+    section_id: SectionId | UnsetType = UNSET
+    minutes_estimated: MinutesEstimated | UnsetType = UNSET
+    minutes_taken: MinutesTaken | UnsetType = UNSET
 
 
 class TaskView(View):
@@ -92,6 +110,20 @@ class TaskView(View):
     cells: Cells
     plants: Plants
     note: Note
+    assigned_to: AssignedTo
+    section_id: SectionId
+    minutes_estimated: MinutesEstimated
+    minutes_taken: MinutesTaken
+    proposed_on: Annotated[
+        date | None,
+        Meta(
+            description="Of one that follows from a forecast, advice or event: the day that calls for."
+            " While it is due on that day it moves with it."
+        ),
+    ]
+    done_entry_id: Annotated[
+        int | None, Meta(description="The entry of a batch's ledger that ticked it off, if one did.")
+    ]
     done_at: Annotated[datetime | None, Meta(description="When it was ticked off; null: it is open.")]
     done_by: Annotated[str | None, Meta(description="Name of the token that ticked it off.")]
     version: int
@@ -168,10 +200,19 @@ class Tasks(Controller):
         status_code=200,
     )
     async def finish_task(
-        self, uow: Uow, clock: Now, access: Asker, task_id: RowId, if_match: IfMatch = None
+        self,
+        uow: Uow,
+        clock: Now,
+        access: Asker,
+        task_id: RowId,
+        minutes_taken: Annotated[
+            float | None, QueryParameter(name="minutesTaken", description="Minutes it took.")
+        ] = None,
+        if_match: IfMatch = None,
     ) -> Response[TaskView]:
-        """Tick a task off as done now, by whoever asks. Of one that is done already nothing changes."""
-        return one(TaskView, await tasks.finish_task(uow, clock, access, task_id, seen_version(if_match)))
+        """Tick a task off as done now, by whoever asks. Of one that is done already nothing but the minutes changes."""
+        task = await tasks.finish_task(uow, clock, access, task_id, seen_version(if_match), minutes_taken)
+        return one(TaskView, task)
 
     @post(
         "/{task_id:int}/undone",

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from datetime import date
+from collections.abc import Collection, Iterable, Sequence
+from datetime import date, datetime
 
-from sqlalchemy import select
+from sqlalchemy import delete, or_, select
 from sqlalchemy.orm.attributes import flag_modified
 
 from service.records.listing import MAX_ID, narrow, page
 from service.records.saving import saving
 from service.records.store import UnitOfWork
-from service.records.tables import Batch, Entry, House
+from service.records.tables import Batch, BatchSeedLot, Cultivar, Entry, House, SeedLot, Tray
 
 
 async def live_batches(uow: UnitOfWork, house_id: int) -> list[Batch]:
@@ -45,13 +45,92 @@ async def lock_batch(uow: UnitOfWork, batch_id: int) -> Batch | None:
     return await uow.session.get(Batch, batch_id, with_for_update=True, populate_existing=True)
 
 
-async def insert_batch(uow: UnitOfWork, batch: Batch, seeded: Entry) -> None:
-    """Add a batch with the first entry of its ledger."""
+async def insert_batch(
+    uow: UnitOfWork,
+    batch: Batch,
+    seeded: Entry,
+    seed_lots: Sequence[BatchSeedLot] = (),
+    trays: Sequence[Tray] = (),
+) -> None:
+    """Add a batch with the first entry of its ledger, the seed it was sown with and its trays."""
     async with saving(uow):
         uow.session.add(batch)
         await uow.flush()
-        seeded.batch_id = batch.id
-        uow.session.add(seeded)
+        rows: list[Entry | BatchSeedLot | Tray] = [seeded, *seed_lots, *trays]
+        for row in rows:
+            row.batch_id = batch.id
+        uow.session.add_all(rows)
+
+
+async def seed_lots_of(uow: UnitOfWork, batch_ids: Iterable[int]) -> dict[int, list[BatchSeedLot]]:
+    """Return the seed that each batch was sown with, by lot."""
+    found: dict[int, list[BatchSeedLot]] = {batch_id: [] for batch_id in batch_ids}
+    statement = (
+        select(BatchSeedLot).where(BatchSeedLot.batch_id.in_(found)).order_by(BatchSeedLot.seed_lot_id)
+    )
+    for row in await uow.session.scalars(statement):
+        found[row.batch_id].append(row)
+    return found
+
+
+async def replace_seed_lots(uow: UnitOfWork, batch: Batch, seed_lots: Sequence[BatchSeedLot]) -> None:
+    """Say anew which seed a batch was sown with."""
+    async with saving(uow):
+        await uow.session.execute(delete(BatchSeedLot).where(BatchSeedLot.batch_id == batch.id))
+        uow.session.add_all(seed_lots)
+        flag_modified(batch, "stage")
+
+
+async def lots_by_id(uow: UnitOfWork, lot_ids: Collection[int]) -> dict[int, tuple[SeedLot, int]]:
+    """Return seed lots by id, each with the crop of its cultivar."""
+    rows = await uow.session.execute(
+        select(SeedLot, Cultivar.crop_id)
+        .join(Cultivar, Cultivar.id == SeedLot.cultivar_id)
+        .where(SeedLot.id.in_(lot_ids))
+    )
+    return {lot.id: (lot, crop_id) for lot, crop_id in rows}
+
+
+async def trays_of(uow: UnitOfWork, batch_ids: Iterable[int]) -> dict[int, list[Tray]]:
+    """Return the trays of each batch, by number."""
+    found: dict[int, list[Tray]] = {batch_id: [] for batch_id in batch_ids}
+    statement = select(Tray).where(Tray.batch_id.in_(found)).order_by(Tray.number)
+    for row in await uow.session.scalars(statement):
+        found[row.batch_id].append(row)
+    return found
+
+
+async def change_trays(
+    uow: UnitOfWork, batch: Batch, there: Sequence[Tray], cells_by_number: dict[int, int]
+) -> None:
+    """Have a batch stand in these trays; those that stay keep their ids."""
+    async with saving(uow):
+        numbers = {tray.number for tray in there}
+        for tray in there:
+            if tray.number in cells_by_number:
+                tray.cells = cells_by_number[tray.number]
+            else:
+                await uow.session.delete(tray)
+        uow.session.add_all(
+            Tray(batch_id=batch.id, number=number, cells=cells)
+            for number, cells in cells_by_number.items()
+            if number not in numbers
+        )
+        flag_modified(batch, "stage")
+
+
+async def batches_in_sections(
+    uow: UnitOfWork, section_ids: Collection[int], since: datetime | None = None
+) -> list[int]:
+    """Return the ids of batches that may stand in sections now, or, with a moment, at any time since it."""
+    touching = select(Entry.batch_id).where(
+        or_(Entry.section_id.in_(section_ids), Entry.from_section_id.in_(section_ids))
+    )
+    live = Batch.stage != "finished"
+    if since is not None:
+        live = or_(live, Batch.id.in_(select(Entry.batch_id).where(Entry.happened_at >= since)))
+    statement = select(Batch.id).where(Batch.id.in_(touching), live).order_by(Batch.id)
+    return list(await uow.session.scalars(statement))
 
 
 async def insert_entry(

@@ -229,7 +229,7 @@ def _resolved(session: Session, pending: Mapping[Place, datetime | None]) -> dic
                     add(("house", house_id), rows[sensor_id])
         else:
             scope, statement = _RESOLVE[kind]
-            places = dict(session.execute(statement(sorted(rows))).tuples().all())
+            places = {row.id: row[1] for row in session.execute(statement(sorted(rows)))}
             for row_id, until in rows.items():
                 add((scope, places[row_id]) if row_id in places else _ALL, until)
     return found

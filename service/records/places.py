@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from sqlalchemy import select
+from collections.abc import Collection
+
+from sqlalchemy import func, select
 
 from service.records.listing import known, narrow, page
 from service.records.store import UnitOfWork
-from service.records.tables import Farm, House, Succession, Zone
+from service.records.tables import Farm, House, Section, Succession, Zone
 
 
 async def house_of(uow: UnitOfWork, house_id: int) -> House:
@@ -17,6 +19,47 @@ async def house_of(uow: UnitOfWork, house_id: int) -> House:
 async def zones_of(uow: UnitOfWork, house_id: int) -> list[Zone]:
     """Return the zones of a house, by id."""
     return list(await uow.session.scalars(select(Zone).where(Zone.house_id == house_id).order_by(Zone.id)))
+
+
+async def sections_of(uow: UnitOfWork, house_id: int) -> list[Section]:
+    """Return the sections of a house, those out of use included, by id."""
+    statement = (
+        select(Section)
+        .join(Zone, Zone.id == Section.zone_id)
+        .where(Zone.house_id == house_id)
+        .order_by(Section.id)
+    )
+    return list(await uow.session.scalars(statement))
+
+
+async def lock_sections(uow: UnitOfWork, section_ids: Collection[int]) -> list[Section]:
+    """Return sections on which nobody else can put plants until this transaction ends, by id.
+
+    PostgreSQL locks the rows, in the order of their ids; on SQLite the transaction holds the only write lock.
+    """
+    statement = (
+        select(Section)
+        .where(Section.id.in_(section_ids))
+        .order_by(Section.id)
+        .with_for_update(key_share=True)
+        .execution_options(populate_existing=True)
+    )
+    return list(await uow.session.scalars(statement))
+
+
+async def lock_zone(uow: UnitOfWork, zone_id: int) -> None:
+    """Let nobody else change the zone or its sections until this transaction ends."""
+    await uow.session.execute(select(Zone.id).where(Zone.id == zone_id).with_for_update(key_share=True))
+
+
+async def sites_in_sections(uow: UnitOfWork, zone_id: int, *, but: int | None = None) -> int:
+    """Return the sites of a zone's sections in use, leaving out one of them."""
+    statement = select(func.coalesce(func.sum(Section.sites), 0)).where(
+        Section.zone_id == zone_id, Section.active
+    )
+    if but is not None:
+        statement = statement.where(Section.id != but)
+    return int(await uow.session.scalar(statement) or 0)
 
 
 async def successions_of(uow: UnitOfWork, house_id: int) -> list[Succession]:
@@ -65,6 +108,27 @@ async def page_zones(
         (Zone.kind, kind),
     )
     return await page(uow, statement, Zone.id, after, limit)
+
+
+async def page_sections(
+    uow: UnitOfWork,
+    *,
+    within_farm: int | None,
+    house_id: int | None,
+    zone_id: int | None,
+    active: bool | None,
+    after: int | None,
+    limit: int,
+) -> tuple[list[Section], int | None]:
+    """Return a page of sections."""
+    statement = narrow(
+        select(Section).join(Zone, Zone.id == Section.zone_id).join(House, House.id == Zone.house_id),
+        (House.farm_id, within_farm),
+        (Zone.house_id, house_id),
+        (Section.zone_id, zone_id),
+        (Section.active, active),
+    )
+    return await page(uow, statement, Section.id, after, limit)
 
 
 async def page_successions(

@@ -850,6 +850,10 @@ class Task(Base, kw_only=True):
     section_id: Mapped[int | None] = _optional_ref("section.id", index=False)
     minutes_estimated: Mapped[float | None] = mapped_column(default=None)
     minutes_taken: Mapped[float | None] = mapped_column(default=None)
+    # Of one that follows from a forecast, advice or event: what it is about, for example batch:7:harvest:1.
+    subject: Mapped[str | None] = mapped_column(String(80), default=None)
+    proposed_on: Mapped[date | None] = mapped_column(default=None)  # the day it was proposed for
+    done_entry_id: Mapped[int | None] = _optional_ref("entry.id", index=False)  # the fact that ticked it off
     __table_args__ = (
         CheckConstraint(
             "kind IN ('seed', 'wet', 'count', 'transplant', 'harvest', 'discard', 'order', 'clean', 'check')",
@@ -857,6 +861,7 @@ class Task(Base, kw_only=True):
         ),
         CheckConstraint("(done_at IS NULL) = (done_by IS NULL)", name="done"),
         Index("ix_task_house_id_due_on", "house_id", "due_on"),
+        Index("uq_task_house_id_subject", "house_id", "subject", unique=True),
     )
 
 

@@ -15,22 +15,68 @@ from service.records import batches as records
 from service.records.listing import find, known
 from service.records.places import house_of, zones_of
 from service.records.store import UnitOfWork
-from service.records.tables import Batch, BatchCultivar, Crop, Entry, House, Succession
+from service.records.tables import (
+    Batch,
+    BatchCultivar,
+    BatchSeedLot,
+    Crop,
+    Entry,
+    House,
+    Succession,
+    Tray,
+)
 from service.work import fields, saving
 from service.work.access import Access
 from service.work.crops import referred_cultivar
-from service.work.errors import Conflict, FieldProblem, NotFound, impossible
+from service.work.errors import Conflict, FieldProblem, Impossible, NotFound, impossible
 from service.work.fields import Field, checked_changes, checked_new
-from service.work.ledger import KINDS, READINESS, LedgerState, derive, facts
+from service.work.ledger import (
+    FINDINGS,
+    GRADED_OUT,
+    KINDS,
+    MAX_LEAVES,
+    MAX_WAITING_DAYS,
+    MOST_PLANTS_COUNTED,
+    READINESS,
+    SEVERITIES,
+    LedgerState,
+    derive,
+    facts,
+    mean_leaves,
+)
 from service.work.listing import DEFAULT_LIMIT, check_choice, check_page
 from service.work.places import get_house
 from service.work.profiles import profile_of
+from service.work.sections import AHEAD, check_entries, check_room
+from service.work.ticking import tick_entry, tick_seeding
+from service.work.trays import SEED_LOTS, TRAYS, change_trays, sown_with, trays_for
 
 STAGES = ("nursery", "channels", "finished")
 
+_OF_TRAYS = ("trays", "cells_per_tray")
 _SEEDED_ON_HOUR = time(8)  # a day without an hour is taken as this local time
-AHEAD = timedelta(minutes=5)
-"""How far ahead of the clock something may have happened: clocks of phones and machines differ a little."""
+_RECENTLY = timedelta(minutes=5)
+"""What was recorded within this time may be the same as what someone else records now."""
+_SAME_MOMENT = timedelta(minutes=1)
+_COUNTED_ONCE = frozenset({"transplanted", "moved", "discarded", "harvested"})
+_SAYS = (
+    "plants",
+    "leaves",
+    "leaves_each",
+    "weight_g",
+    "readiness",
+    "regrows",
+    "zone_id",
+    "section_id",
+    "from_section_id",
+    "tray_id",
+    "grade",
+    "finding",
+    "severity",
+    "product",
+    "waiting_days",
+)
+"""What a fact says besides its kind and moment, and a void correction does not."""
 
 _BATCH = {
     "succession_id": Field(fields.reference, required=True),
@@ -40,6 +86,9 @@ _BATCH = {
     "cultivar_id": Field(fields.reference, nullable=True),
     "code": Field(fields.text(60)),
     "note": Field(fields.text(2000), nullable=True),
+    "seed_lots": SEED_LOTS,
+    "trays": TRAYS,
+    "cells_per_tray": Field(fields.whole(1, 10_000)),
 }
 _IN_LEDGER = "it cannot be changed here; correct the seeding in the batch's ledger"
 _CHANGEABLE = {
@@ -48,22 +97,47 @@ _CHANGEABLE = {
     "cells": Field(fields.whole(1), fixed=True, why_fixed=_IN_LEDGER),
     "cultivar_id": Field(fields.reference, nullable=True),
     "code": Field(fields.text(60)),
+    "seed_lots": SEED_LOTS,
+    "trays": TRAYS,
+    "cells_per_tray": Field(fields.whole(1, 10_000)),
 }
 _TAKEN = FieldProblem("code", "another batch of this house has this code")
+
+_GRADE_OUT = frozenset({"graded out", "grade out", "grade-out", "graded-out", "gradeout"})
+
+
+def _reason(value: Any) -> str:
+    """Check why plants were discarded; grading out has one name, so that it can be counted."""
+    cleaned = str(fields.text(200)(value))
+    return GRADED_OUT if cleaned.lower() in _GRADE_OUT else cleaned
+
 
 ENTRY = {
     "kind": Field(fields.one_of(*KINDS)),
     "happened_at": Field(fields.moment),
     "plants": Field(fields.whole(0), nullable=True),
-    "leaves": Field(fields.number(0, 60, "true leaves a plant"), nullable=True),
+    "leaves": Field(fields.number(0, MAX_LEAVES, "true leaves a plant"), nullable=True),
+    "leaves_each": Field(
+        fields.numbers(0, MAX_LEAVES, MOST_PLANTS_COUNTED, "true leaves a plant"), nullable=True
+    ),
     "weight_g": Field(fields.number(0, 5000, "g fresh weight a head", above=True), nullable=True),
     "regrows": Field(fields.flag, nullable=True),
     "readiness": Field(fields.one_of(*READINESS), nullable=True),
+    "grade": Field(fields.text(40), nullable=True),
     "zone_id": Field(fields.reference, nullable=True),
-    "reason": Field(fields.text(200), nullable=True),
+    "section_id": Field(fields.reference, nullable=True),
+    "from_section_id": Field(fields.reference, nullable=True),
+    "tray_id": Field(fields.reference, nullable=True),
+    "reason": Field(_reason, nullable=True),
+    "finding": Field(fields.one_of(*FINDINGS), nullable=True),
+    "severity": Field(fields.one_of(*SEVERITIES), nullable=True),
+    "product": Field(fields.text(200), nullable=True),
+    "waiting_days": Field(fields.number(0, MAX_WAITING_DAYS, "days"), nullable=True),
     "note": Field(fields.text(2000), nullable=True),
     "supersedes_id": Field(fields.reference, nullable=True),
     "void": Field(fields.flag),
+    "again": Field(fields.flag),
+    "minutes_taken": Field(fields.number(0, 1440, "min"), nullable=True),
 }
 _SUPERSEDED = FieldProblem("supersedes_id", "this entry has been corrected already; correct the correction")
 
@@ -74,12 +148,16 @@ class BatchView:
 
     batch: Batch
     state: LedgerState
+    seed_lots: Sequence[BatchSeedLot] = ()
+    trays: Sequence[Tray] = ()
 
 
 async def create_batch(uow: UnitOfWork, clock: Clock, access: Access, values: Mapping[str, Any]) -> BatchView:
     """Seed a batch: ``seeded_at``, or ``seeded_on`` alone for 08:00 local, or neither for now.
 
     Without ``cells`` and ``cultivar_id`` the succession's are taken, its mix too; without ``code`` one is made.
+    ``seed_lots`` say what it was sown with; ``trays`` in which trays it stands, or ``cells_per_tray`` that they are
+    alike. A task to seed the succession, due by then, is ticked off.
     """
     cleaned = checked_new(_BATCH, values)
     succession = await find(uow, Succession, cleaned["succession_id"])
@@ -115,9 +193,12 @@ async def create_batch(uow: UnitOfWork, clock: Clock, access: Access, values: Ma
         stage=state.stage,
         cultivars=mix_at_seeding(succession, cultivar_id),
     )
+    lots = await sown_with(uow, house, succession, batch, cleaned.get("seed_lots", ()))
+    trays = trays_for(state.cells, cleaned)
     with saving.refusals(_TAKEN):
-        await records.insert_batch(uow, batch, seeded)
-    return BatchView(batch, state)
+        await records.insert_batch(uow, batch, seeded, lots, trays)
+    await tick_seeding(uow, access, now, batch)
+    return BatchView(batch, state, lots, trays)
 
 
 def mix_at_seeding(succession: Succession, cultivar_id: int | None) -> list[BatchCultivar]:
@@ -131,8 +212,7 @@ def mix_at_seeding(succession: Succession, cultivar_id: int | None) -> list[Batc
 
 async def get_batch(uow: UnitOfWork, access: Access, batch_id: int) -> BatchView:
     """Return a batch with what its ledger says."""
-    batch = await _find_batch(uow, access, batch_id)
-    return BatchView(batch, derive((await records.entries_of(uow, [batch.id]))[batch.id]))
+    return (await _views(uow, [await find_batch(uow, access, batch_id)]))[0]
 
 
 async def list_batches(
@@ -157,8 +237,14 @@ async def list_batches(
         after=after,
         limit=limit,
     )
-    ledgers = await records.entries_of(uow, [batch.id for batch in batches])
-    return [BatchView(batch, derive(ledgers[batch.id])) for batch in batches], next_after
+    return await _views(uow, batches), next_after
+
+
+async def _views(uow: UnitOfWork, batches: Sequence[Batch]) -> list[BatchView]:
+    ids = [batch.id for batch in batches]
+    ledgers = await records.entries_of(uow, ids)
+    lots, trays = await records.seed_lots_of(uow, ids), await records.trays_of(uow, ids)
+    return [BatchView(b, derive(ledgers[b.id]), lots[b.id], trays[b.id]) for b in batches]
 
 
 async def change_batch(
@@ -168,21 +254,43 @@ async def change_batch(
     changes: Mapping[str, Any],
     expected_version: int | None = None,
 ) -> BatchView:
-    """Change a batch's code or cultivar; when and how much was seeded is corrected in its ledger."""
-    batch = await _find_batch(uow, access, batch_id)
+    """Change a batch's code, cultivar, seed or trays; when and how much was seeded is corrected in its ledger.
+
+    Seed lots and trays are said anew as a whole. A tray that an entry names stays.
+    """
+    batch = await find_batch(uow, access, batch_id)
     cleaned = checked_changes(_CHANGEABLE, batch, changes)
     if "cultivar_id" in cleaned:
         succession = await known(uow, Succession, batch.succession_id)
         await referred_cultivar(uow, succession.crop_id, cleaned["cultivar_id"])
         if cleaned["cultivar_id"] is not None:
             cleaned["cultivars"] = []
+    lots, given = cleaned.pop("seed_lots", None), {k: cleaned.pop(k) for k in _OF_TRAYS if k in cleaned}
     await saving.update(uow, batch, cleaned, expected_version, _TAKEN)
+    if lots is not None or "cultivar_id" in cleaned:
+        await _change_seed(uow, batch, lots)
+    if given:
+        ledger = (await records.entries_of(uow, [batch.id]))[batch.id]
+        await change_trays(uow, batch, given, {entry.tray_id for entry in ledger})
     return await get_batch(uow, access, batch_id)
+
+
+async def _change_seed(uow: UnitOfWork, batch: Batch, lots: Sequence[Mapping[str, Any]] | None) -> None:
+    """Say anew what a batch was sown with, or see that it still fits the batch's cultivars."""
+    house = await house_of(uow, batch.house_id)
+    succession = await known(uow, Succession, batch.succession_id)
+    if lots is None:
+        kept = (await records.seed_lots_of(uow, [batch.id]))[batch.id]
+        lots = [{"seed_lot_id": lot.seed_lot_id, "seeds": lot.seeds, "cells": lot.cells} for lot in kept]
+        await sown_with(uow, house, succession, batch, lots)
+    else:
+        rows = await sown_with(uow, house, succession, batch, lots)
+        await records.replace_seed_lots(uow, batch, rows)
 
 
 async def list_entries(uow: UnitOfWork, access: Access, batch_id: int) -> list[Entry]:
     """Return the whole ledger of a batch, superseded and void entries included, in the order of recording."""
-    batch = await _find_batch(uow, access, batch_id)
+    batch = await find_batch(uow, access, batch_id)
     return (await records.entries_of(uow, [batch.id]))[batch.id]
 
 
@@ -200,10 +308,37 @@ async def append_entry(
     ``void`` it only takes the fact back. ``happened_at`` is now, if it is not said. A transplant without a
     zone goes to the succession's channels. Of a crop of several cuts, plants that are harvested stay for the next
     unless it was the last or ``regrows`` says otherwise. The whole ledger is derived again, and nothing is kept if it
-    contradicts itself.
+    contradicts itself, or if plants would stand on sites that a section does not have. A task of the batch that the
+    fact fulfils is ticked off.
+
+    Raises
+    ------
+    NotFound
+        If there is no such batch.
+    Impossible
+        If it cannot be; the field is named.
+    Conflict
+        If the same was recorded just now, by whomever, or if what was recorded just now makes it impossible; what the
+        batch is now is ``current``. :class:`StaleVersion` if the batch is no longer at ``expected_version``.
     """
+    try:
+        return await _append(uow, clock, access, batch_id, values, expected_version)
+    except Conflict as error:
+        error.current = await get_batch(uow, access, batch_id)
+        raise
+
+
+async def _append(
+    uow: UnitOfWork,
+    clock: Clock,
+    access: Access,
+    batch_id: int,
+    values: Mapping[str, Any],
+    expected_version: int | None,
+) -> tuple[Entry, BatchView]:
     cleaned = checked_new(ENTRY, values)
-    await _find_batch(uow, access, batch_id)
+    again, minutes = cleaned.pop("again", False), cleaned.pop("minutes_taken", None)
+    await find_batch(uow, access, batch_id)
     batch = await records.lock_batch(uow, batch_id)
     if batch is None:
         raise NotFound(f"there is no batch {batch_id}")
@@ -215,9 +350,16 @@ async def append_entry(
     entry = _entry(cleaned, ledger, batch, succession, access, now)
     if entry.kind == "harvested" and entry.regrows is None and not entry.void:
         entry.regrows = await _regrows(uow, entry, ledger, succession)
+    await check_entries(uow, house, [entry])
+    trays = (await records.trays_of(uow, [batch.id]))[batch.id]
+    if entry.tray_id is not None and entry.tray_id not in {tray.id for tray in trays}:
+        raise impossible("tray_id", f"there is no tray {entry.tray_id} of this batch")
+    if not again:
+        _refuse_repeat(entry, ledger, now)
     after = [*ledger, entry]
-    state = derive(after)
+    state = _derived(after, entry, ledger, now)
     await _check_zones(uow, house, after, state)
+    await check_room(uow, house, now, {batch.id: (derive(ledger), state)})
     with saving.refusals(_SUPERSEDED, expected_version):
         await records.insert_entry(
             uow,
@@ -227,7 +369,51 @@ async def append_entry(
             seeded_on=_local_day(state.seeded_at, house),
             stage=state.stage,
         )
-    return entry, BatchView(batch, state)
+    await tick_entry(uow, access, now, house, batch, entry, minutes)
+    lots = (await records.seed_lots_of(uow, [batch.id]))[batch.id]
+    return entry, BatchView(batch, state, lots, trays)
+
+
+def _refuse_repeat(entry: Entry, ledger: Sequence[Entry], now: datetime) -> None:
+    """Refuse what someone has just written down: two phones in one house, or one that did not hear the answer."""
+    if entry.kind not in _COUNTED_ONCE or entry.supersedes_id is not None:
+        return
+    for there in _just_recorded(entry, ledger, now):
+        alike = all(getattr(there, name) == getattr(entry, name) for name in _SAYS)
+        if alike and abs(there.happened_at - entry.happened_at) <= _SAME_MOMENT:
+            raise Conflict(
+                f"{there.recorded_by} has just recorded the same (entry {there.id}); if it happened twice,"
+                " say again: true"
+            )
+
+
+def _just_recorded(entry: Entry, ledger: Sequence[Entry], now: datetime) -> list[Entry]:
+    return [
+        there
+        for there in facts(ledger)
+        if there.kind == entry.kind
+        and now - there.recorded_at <= _RECENTLY
+        and abs(there.happened_at - entry.happened_at) <= _RECENTLY
+    ]
+
+
+def _derived(after: Sequence[Entry], entry: Entry, ledger: Sequence[Entry], now: datetime) -> LedgerState:
+    """Return what a ledger says with an entry; if only for what was just recorded it cannot be, say so."""
+    try:
+        return derive(after)
+    except Impossible as error:
+        recent = [] if entry.supersedes_id else _just_recorded(entry, ledger, now)
+        if not recent or entry.kind not in _COUNTED_ONCE:
+            raise
+        just = {there.id for there in recent}
+        try:
+            derive([there for there in after if getattr(there, "id", None) not in just])
+        except Impossible:
+            raise error from None
+        who = ", ".join(sorted({there.recorded_by for there in recent}))
+        raise Conflict(
+            f"{error.detail}; {who} has just recorded entry {max(just)}", *error.problems
+        ) from error
 
 
 def _entry(
@@ -247,7 +433,7 @@ def _entry(
             raise impossible("supersedes_id", "this entry takes another one back already")
         if corrected.kind == "seeded":
             raise impossible("void", "the seeding cannot be taken back; discard the batch instead")
-        for name in ("plants", "leaves", "weight_g", "readiness", "regrows", "zone_id"):
+        for name in _SAYS:
             if name in given:
                 raise impossible(name, "a void entry only takes a fact back")
         given = {"kind": corrected.kind, "happened_at": corrected.happened_at, **given}
@@ -260,18 +446,17 @@ def _entry(
         raise impossible("kind", "the batch is seeded already; correct that entry instead")
     happened_at = given.get("happened_at", now)
     _check_not_ahead("happened_at", happened_at, now)
+    said: dict[str, Any] = {name: given.get(name) for name in _SAYS if name not in {"leaves", "zone_id"}}
+    in_section = given.get("void") or "section_id" in given  # which says the zone
     return Entry(
         batch_id=batch.id,
         kind=kind,
         happened_at=happened_at,
         recorded_at=now,
         recorded_by=access.name,
-        plants=given.get("plants"),
-        leaves=given.get("leaves"),
-        weight_g=given.get("weight_g"),
-        readiness=given.get("readiness"),
-        regrows=given.get("regrows"),
-        zone_id=given.get("zone_id", None if given.get("void") else _usual_zone(kind, corrected, succession)),
+        **said,
+        leaves=given.get("leaves", mean_leaves(each) if (each := given.get("leaves_each")) else None),
+        zone_id=given.get("zone_id", None if in_section else _usual_zone(kind, corrected, succession)),
         reason=given.get("reason"),
         note=given.get("note"),
         supersedes_id=given.get("supersedes_id"),
@@ -356,7 +541,7 @@ def _zone_kind(entry: Entry, transplanted_at: datetime | None) -> str | None:
     return None
 
 
-async def _find_batch(uow: UnitOfWork, access: Access, batch_id: int) -> Batch:
+async def find_batch(uow: UnitOfWork, access: Access, batch_id: int) -> Batch:
     batch = await find(uow, Batch, batch_id)
     if batch is None:
         raise NotFound(f"there is no batch {batch_id}")

@@ -34,6 +34,9 @@ class Impossible(WorkError):  # noqa: N818
 class Conflict(WorkError):  # noqa: N818
     """It clashes with what is there now: a name taken, a row changed by someone else."""
 
+    current: object | None = None
+    """What is there now, where that helps the asker to go on."""
+
 
 class StaleVersion(Conflict):
     """The row is no longer at the version that the asker had seen."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -76,6 +76,25 @@ def checked_changes(fields: Mapping[str, Field], row: object, changes: Mapping[s
             problems.append(FieldProblem(name, fields[name].why_fixed))
     _raise(problems)
     return cleaned
+
+
+def each(name: str, of: Mapping[str, Field], *, required: bool = False, most: int | None = None) -> Field:
+    """Check a list of things, naming the place of what is wrong."""
+
+    def check(value: Any) -> list[dict[str, Any]]:
+        if most is not None and len(value) > most:
+            raise ValueError(f"it must be a list of at most {most}")
+        found, problems = [], []
+        for at, item in enumerate(value):
+            try:
+                found.append(checked_new(of, item))
+            except Impossible as error:
+                problems += [replace(p, field=f"{name}/{at}/{p.field}") for p in error.problems]
+        if problems:
+            raise Impossible("; ".join(f"{p.field}: {p.problem}" for p in problems), *problems)
+        return found
+
+    return Field(check, required=required)
 
 
 def _checked(
@@ -151,6 +170,18 @@ def whole(low: int, high: int = _MAX_WHOLE) -> Check:
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
             raise ValueError(f"it must be a whole number from {low} to {high}")
         return value
+
+    return check
+
+
+def numbers(low: float, high: float, most: int, unit: str = "") -> Check:
+    """Check a list of one to so many finite numbers between two bounds."""
+    one = number(low, high, unit)
+
+    def check(value: Any) -> list[float]:
+        if not isinstance(value, list | tuple) or not 1 <= len(value) <= most:
+            raise ValueError(f"it must be a list of 1 to {most} numbers")
+        return [one(item) for item in value]
 
     return check
 

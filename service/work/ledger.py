@@ -7,12 +7,17 @@ they happened, whatever the order in which they were recorded.
 - ``seeded``: this many cells. There is always exactly one.
 - ``emergence_counted``: this many seedlings came up in all cells so far; the latest count holds.
 - ``leaves_counted``: true leaves a plant, on average.
-- ``transplanted``: this many plants went from the nursery to channels.
+- ``transplanted``: this many plants went from the nursery to channels, into a section if one is said.
 - ``moved``: all plants in the nursery (before the first transplant) or in channels (after it) went to another
-  zone.
+  zone; or, in channels, this many of them, or all of one section, went to another section.
+- ``checked``: someone looked at the plants, and what was found.
+- ``treated``: something was applied; until its waiting time is over, nothing of what was treated is harvested.
 - ``discarded``: this many plants were thrown away; those of the nursery first, if no zone is said.
 - ``harvested``: this many heads were cut in the channels. If the entry says that they regrow, the plants stay on
   their sites for another cut.
+
+Where the plants of the channels stand is known by section as far as entries say sections. What is taken without
+saying a section comes from where it must have come from; where that is open, the section has to be said.
 """
 
 from __future__ import annotations
@@ -20,7 +25,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Literal
 
 from service.records.tables import Entry
@@ -34,6 +39,8 @@ KINDS = (
     "leaves_counted",
     "transplanted",
     "moved",
+    "checked",
+    "treated",
     "discarded",
     "harvested",
 )
@@ -42,8 +49,19 @@ KINDS = (
 READINESS = ("early", "ready", "held")
 """How ready heads were when they were cut: not yet; just; for some days."""
 
+FINDINGS = ("tipburn", "bolting", "pest", "disease", "root", "other")
+"""What a check can find."""
+
+SEVERITIES = ("none", "slight", "severe")
+
+GRADED_OUT = "graded out"
+"""Reason of a discard: seedlings too small or uneven to be planted."""
+
 MAX_LEAVES = 60.0
 MAX_WEIGHT_G = 5000.0
+MAX_WAITING_DAYS = 365.0
+MOST_PLANTS_COUNTED = 500
+_MEAN_TOLERANCE = 0.05  # leaves are often said to one decimal
 
 _SAID = {
     "seeded": "seeding",
@@ -51,11 +69,16 @@ _SAID = {
     "leaves_counted": "leaf count",
     "transplanted": "transplant",
     "moved": "move",
+    "checked": "check",
+    "treated": "treatment",
     "discarded": "discard",
     "harvested": "harvest",
 }
 _WITH_PLANTS = frozenset({"seeded", "emergence_counted", "transplanted", "discarded", "harvested"})
-_WITHOUT_PLANTS = frozenset({"moved"})
+_IN_SECTIONS = frozenset(
+    {"leaves_counted", "transplanted", "moved", "checked", "treated", "discarded", "harvested"}
+)
+_OF_TRAYS = frozenset({"leaves_counted", "transplanted", "checked", "treated", "discarded"})
 _EMPTYING = frozenset({"emergence_counted", "discarded", "harvested"})
 
 
@@ -90,6 +113,21 @@ class LedgerState:
     """Mean number of such cuts of a plant."""
     not_emerged_at: datetime | None = None
     """The last count before that which found fewer than half."""
+    in_sections: tuple[tuple[int, int], ...] = ()
+    """Section, plants of the channels that stand in it; by section."""
+    section_history: tuple[tuple[datetime, int, int], ...] = ()
+    """Since when, section, plants that stood in it from then on; in the order of time."""
+    graded_out: int = 0
+    """Of the discarded: too small or uneven to be planted."""
+    waiting_until: datetime | None = None
+    """When the last waiting time of a treatment ends or ended."""
+    cut_while_waiting: tuple[datetime, ...] = ()
+    """Harvests within the waiting time of a treatment that was written down only after them."""
+
+    @property
+    def failed(self) -> int | None:
+        """Cells of which nothing came up; none: not counted yet."""
+        return None if self.emerged is None else self.cells - self.emerged
 
 
 def facts(entries: Iterable[Entry]) -> list[Entry]:
@@ -116,15 +154,25 @@ def derive(entries: Sequence[Entry]) -> LedgerState:
     seeding = [entry for entry in held if entry.kind == "seeded"]
     if len(seeding) != 1:
         raise _refuse("kind", f"a batch is seeded once, not {len(seeding)} times")
-    return _Walk(seeding[0], held).state()
+    return _Walk(seeding[0], held, entries).state()
+
+
+@dataclass
+class _Wait:
+    """The waiting time of a treatment."""
+
+    treated: Entry
+    until: datetime
+    sections: set[int | None] | None  # none: all of the batch; else those treated, and where they went
 
 
 class _Walk:
     """Goes through the facts in the order of time and keeps the counts."""
 
-    def __init__(self, seeded: Entry, held: Sequence[Entry]) -> None:
+    def __init__(self, seeded: Entry, held: Sequence[Entry], every: Sequence[Entry]) -> None:
         self._seeded = seeded
         self._held = held
+        self._by_id = {_id(entry): entry for entry in every if _id(entry) is not None}
         self._cells = _plants(seeded)
         counts = [entry for entry in held if entry.kind == "emergence_counted"]
         self._emerged = _plants(counts[-1]) if counts else None
@@ -143,6 +191,13 @@ class _Walk:
         self._zones: list[tuple[datetime, int]] = []
         self._nursery_zones: set[int | None] = set()
         self._channel_zones: set[int | None] = set()
+        self._graded_out = 0
+        # Plants in the channels by section; None: somewhere there. They add up to those in the channels.
+        self._places: dict[int | None, int] = {}
+        self._zone_of: dict[int | None, int | None] = {}
+        self._history: list[tuple[datetime, int, int]] = []
+        self._waits: list[_Wait] = []
+        self._cut_while_waiting: list[datetime] = []
 
     def state(self) -> LedgerState:
         steps: dict[str, Callable[[Entry], None]] = {
@@ -150,7 +205,9 @@ class _Walk:
             "emergence_counted": self._count_emergence,
             "leaves_counted": self._count_leaves,
             "transplanted": self._transplant,
-            "moved": self._enter_zone,
+            "moved": self._move,
+            "checked": self._check,
+            "treated": self._treat,
             "discarded": self._discard,
             "harvested": self._harvest,
         }
@@ -160,7 +217,9 @@ class _Walk:
                     "happened_at",
                     f"{_named(entry)} is before the seeding at {_moment(self._seeded.happened_at)}",
                 )
+            before = dict(self._places)
             steps[entry.kind](entry)
+            self._remember(entry, before)
         empty = self._in_nursery + self._in_channels == 0
         emptying = [entry.happened_at for entry in self._held if entry.kind in _EMPTYING]
         finished_at = emptying[-1] if empty and emptying else None
@@ -185,7 +244,18 @@ class _Walk:
             cuts=tuple(self._cuts),
             cuts_made=self._cuts_made,
             not_emerged_at=self._not_emerged_at,
+            in_sections=tuple(sorted((s, n) for s, n in self._places.items() if s is not None and n)),
+            section_history=tuple(self._history),
+            graded_out=self._graded_out,
+            waiting_until=max((wait.until for wait in self._waits), default=None),
+            cut_while_waiting=tuple(self._cut_while_waiting),
         )
+
+    def _remember(self, entry: Entry, before: dict[int | None, int]) -> None:
+        for section_id in sorted(s for s in self._places if s is not None):
+            standing = self._places[section_id]
+            if standing != before.get(section_id, 0):
+                self._history.append((entry.happened_at, section_id, standing))
 
     def _enter_zone(self, entry: Entry) -> None:
         if entry.zone_id is not None:
@@ -207,19 +277,71 @@ class _Walk:
             self._enter_zone(entry)  # the conditions of the first are taken for all that follow
         elif entry.zone_id is not None:
             self._channel_zones.add(entry.zone_id)
+        self._put(entry, entry.section_id, _plants(entry))
+
+    def _move(self, entry: Entry) -> None:
+        part = entry.plants is not None or entry.from_section_id is not None
+        if self._transplanted_at is None:
+            if part or entry.section_id is not None:
+                field = "plants" if entry.plants is not None else "from_section_id" if part else "section_id"
+                raise _refuse(
+                    field,
+                    f"{_named(entry)} is before any transplant, when all seedlings move together to a zone",
+                )
+            self._enter_zone(entry)
+            return
+        if not part:
+            self._enter_zone(entry)
+            if self._places:
+                self._spread_waits(set(self._places), entry.section_id)
+            self._places = dict.fromkeys(self._places, 0)
+            self._put(entry, entry.section_id, self._in_channels)
+            return
+        plants = self._there(entry, entry.from_section_id) if entry.plants is None else entry.plants
+        taken = self._take(entry, plants, entry.from_section_id, "from_section_id", but=entry.section_id)
+        self._spread_waits(taken, entry.section_id)
+        self._put(entry, entry.section_id, plants)
+        self._channel_zones.add(entry.zone_id)
+        # A batch has one course of conditions: that of the zone where most of it stands.
+        there = sum(n for s, n in self._places.items() if self._zone_of.get(s) == entry.zone_id)
+        now_in = self._zones[-1][1] if self._zones else None
+        if entry.zone_id is not None and entry.zone_id != now_in and 2 * there > self._in_channels:
+            self._enter_zone(entry)
+
+    def _check(self, entry: Entry) -> None:
+        standing = self._standing(entry)
+        if _plants(entry) > standing:
+            raise _refuse(
+                "plants", f"{_named(entry)} found {entry.plants} plants, and {standing} stand there"
+            )
+
+    def _treat(self, entry: Entry) -> None:
+        self._standing(entry)
+        until = entry.happened_at + timedelta(days=entry.waiting_days or 0.0)
+        sections: set[int | None] | None = None if entry.section_id is None else {entry.section_id}
+        self._waits.append(_Wait(entry, until, sections))
 
     def _discard(self, entry: Entry) -> None:
-        if entry.zone_id is None:
+        if entry.section_id is not None:
+            self._take(entry, _plants(entry), entry.section_id, "section_id")
+            self._in_channels -= _plants(entry)
+        elif entry.zone_id is None and entry.tray_id is None:
             left = self._less(self._in_nursery + self._in_channels, entry, "in place")
-            self._in_channels = min(self._in_channels, left)
-            self._in_nursery = left - self._in_channels
-        elif entry.zone_id in self._channel_zones:
-            self._in_channels = self._less(self._in_channels, entry, "in the channels")
-        elif entry.zone_id in self._nursery_zones:
+            kept = min(self._in_channels, left)
+            if kept < self._in_channels:
+                self._take(entry, self._in_channels - kept, None, "section_id")
+            self._in_channels, self._in_nursery = kept, left - kept
+        elif entry.tray_id is None and entry.zone_id in self._channel_zones:
+            left = self._less(self._in_channels, entry, "in the channels")
+            self._take(entry, _plants(entry), None, "section_id")
+            self._in_channels = left
+        elif entry.zone_id is None or entry.zone_id in self._nursery_zones:
             self._in_nursery = self._less(self._in_nursery, entry, "in the nursery")
         else:
             raise _not_there(entry)
         self._discarded += _plants(entry)
+        if entry.reason == GRADED_OUT:
+            self._graded_out += _plants(entry)
 
     def _harvest(self, entry: Entry) -> None:
         if self._transplanted_at is None:
@@ -227,7 +349,11 @@ class _Walk:
         if entry.zone_id is not None and entry.zone_id not in self._channel_zones:
             raise _not_there(entry)
         left = self._less(self._in_channels, entry, "in the channels")
+        before = dict(self._places)
+        taken = self._take(entry, _plants(entry), entry.section_id, "section_id")
+        self._refuse_waiting(entry, taken)
         if entry.regrows:
+            self._places = before
             self._cuts_made += _plants(entry) / self._in_channels
             while self._cuts_made >= len(self._cuts) + 0.5:
                 self._cuts.append((entry.happened_at, entry.weight_g))
@@ -235,6 +361,111 @@ class _Walk:
         self._in_channels = left
         self._harvested += _plants(entry)
         self._harvests.append((entry.happened_at, _plants(entry), entry.weight_g))
+
+    # ----------------------------------------------------------------------- sections
+
+    def _put(self, entry: Entry, section_id: int | None, plants: int) -> None:
+        self._places[section_id] = self._places.get(section_id, 0) + plants
+        self._zone_of[section_id] = entry.zone_id
+
+    def _there(self, entry: Entry, section_id: int | None) -> int:
+        standing = self._places.get(section_id, 0)
+        if not standing:
+            raise _refuse(
+                "from_section_id", f"{_named(entry)} is from section {section_id}, where no plant stands then"
+            )
+        return standing
+
+    def _take(
+        self, entry: Entry, plants: int, section_id: int | None, field: str, but: int | None = None
+    ) -> set[int | None]:
+        """Take plants off their sites and return the sections they stood in (None: somewhere in the channels).
+
+        If the section is not said, it is everything there, the only place where some stand, or the plants of which
+        no section was ever said; else it is open, and has to be said.
+        """
+        if section_id is not None:
+            standing = self._places.get(section_id, 0)
+            if section_id not in self._places:
+                raise _refuse(
+                    field,
+                    f"{_named(entry)} is in section {section_id}, where no plant of the batch stood till then",
+                )
+            if plants > standing:
+                raise _refuse(
+                    "plants",
+                    f"{_named(entry)} takes {plants} plants, and {standing} stand in section {section_id}",
+                )
+            self._places[section_id] = standing - plants
+            return {section_id}
+        zone_id = None if field == "from_section_id" else entry.zone_id
+        able = {
+            s: n
+            for s, n in self._places.items()
+            if n and (s is None or s != but) and (s is None or zone_id is None or self._zone_of[s] == zone_id)
+        }
+        if plants > sum(able.values()):
+            raise _refuse(
+                "plants", f"{_named(entry)} takes {plants} plants, and {sum(able.values())} stand there"
+            )
+        if plants == sum(able.values()):
+            self._places.update(dict.fromkeys(able, 0))
+            return set(able)
+        if len(able) == 1 or able.get(None, 0) >= plants:
+            only = None if able.get(None, 0) >= plants else next(iter(able))
+            self._places[only] -= plants
+            return {only}
+        where = ", ".join(f"{n} in section {s}" for s, n in sorted(able.items(), key=str) if s is not None)
+        raise _refuse(field, f"{_named(entry)} must say from which section; there stand {where}")
+
+    def _standing(self, entry: Entry) -> int:
+        """Return how many plants stand where a check or a treatment was made."""
+        if entry.section_id is not None:
+            standing = self._places.get(entry.section_id, 0)
+            if not standing:
+                raise _refuse(
+                    "section_id",
+                    f"{_named(entry)} is in section {entry.section_id}, where no plant stands then",
+                )
+            return standing
+        if entry.tray_id is not None or entry.zone_id in self._nursery_zones - {None}:
+            return self._in_nursery
+        return self._in_nursery + self._in_channels
+
+    # ----------------------------------------------------------------------- waiting times
+
+    def _spread_waits(self, taken: set[int | None], section_id: int | None) -> None:
+        """What was treated stays treated wherever it goes."""
+        for wait in self._waits:
+            if wait.sections is not None and wait.sections & taken:
+                wait.sections.add(section_id)
+
+    def _refuse_waiting(self, entry: Entry, taken: set[int | None]) -> None:
+        for wait in self._waits:
+            within = wait.treated.happened_at <= entry.happened_at < wait.until
+            if not within or (wait.sections is not None and not wait.sections & taken):
+                continue
+            if self._written_before(entry, wait.treated):
+                self._cut_while_waiting.append(entry.happened_at)  # a fact, however wrong it was
+                break
+            raise _refuse(
+                "happened_at",
+                f"{_named(entry)} is within the waiting time of {wait.treated.product}, applied at"
+                f" {_moment(wait.treated.happened_at)}: nothing is harvested until {_moment(wait.until)};"
+                " if the treatment was written down wrongly, correct it",
+            )
+
+    def _written_before(self, harvest: Entry, treated: Entry) -> bool:
+        """Say whether a harvest, or what it corrects without moving it in time, was recorded before a treatment."""
+        known = _id(treated)
+        while (own := _id(harvest)) is not None or harvest.supersedes_id is not None:
+            if own is not None and (known is None or own < known):
+                return True
+            earlier = self._by_id.get(harvest.supersedes_id)
+            if earlier is None or earlier.void or earlier.happened_at != harvest.happened_at:
+                return False
+            harvest = earlier
+        return False
 
     def _less(self, standing: int, entry: Entry, where: str) -> int:
         if _plants(entry) > standing:
@@ -266,19 +497,65 @@ def problems_alone(entry: Entry) -> Iterable[tuple[str, str]]:
     if entry.kind not in KINDS:
         yield "kind", f"it must be one of {', '.join(KINDS)}"
         return
+    yield from _plants_problems(entry)
+    yield from _leaves_problems(entry)
+    yield from _place_problems(entry)
+    yield from _harvest_problems(entry)
+    yield from _health_problems(entry)
+
+
+def _plants_problems(entry: Entry) -> Iterable[tuple[str, str]]:
     least = 0 if entry.kind == "emergence_counted" else 1
     if entry.kind in _WITH_PLANTS and entry.plants is None:
         yield "plants", "it says no number of plants"
-    elif entry.plants is not None and entry.kind in _WITHOUT_PLANTS:
-        yield "plants", "all plants move together, so no number is taken"
-    elif entry.plants is not None and entry.plants < least:
+    elif entry.plants is None:
+        return
+    elif entry.kind == "moved" and entry.section_id is None and entry.from_section_id is None:
+        yield "plants", "all plants of a zone move together, so no number is taken without a section"
+    elif entry.plants < least:
         yield "plants", f"it must be at least {least}"
-    if entry.kind == "leaves_counted":
-        if entry.leaves is None or not 0 <= entry.leaves <= MAX_LEAVES:
-            yield "leaves", f"it must be the mean number of true leaves, from 0 to {MAX_LEAVES:g}"
-    elif entry.leaves is not None:
-        yield "leaves", "only a leaf count has leaves"
-    yield from _harvest_problems(entry)
+
+
+def _leaves_problems(entry: Entry) -> Iterable[tuple[str, str]]:
+    if entry.kind != "leaves_counted":
+        for name in ("leaves", "leaves_each"):
+            if getattr(entry, name) is not None:
+                yield name, "only a leaf count has leaves"
+        return
+    if entry.leaves is None or not 0 <= entry.leaves <= MAX_LEAVES:
+        yield "leaves", f"it must be the mean number of true leaves, from 0 to {MAX_LEAVES:g}"
+    each = entry.leaves_each
+    if each is None:
+        return
+    if not 1 <= len(each) <= MOST_PLANTS_COUNTED or not all(0 <= n <= MAX_LEAVES for n in each):
+        yield (
+            "leaves_each",
+            f"it must be true leaves from 0 to {MAX_LEAVES:g} of 1 to {MOST_PLANTS_COUNTED} plants",
+        )
+    elif entry.leaves is not None and abs(entry.leaves - mean_leaves(each)) > _MEAN_TOLERANCE:
+        yield (
+            "leaves",
+            f"it is {entry.leaves:g}, and the mean of the plants counted is {mean_leaves(each):.2f}",
+        )
+
+
+def mean_leaves(each: Sequence[float]) -> float:
+    """Return the mean of true leaves of each plant."""
+    return math.fsum(each) / len(each)
+
+
+def _place_problems(entry: Entry) -> Iterable[tuple[str, str]]:
+    if entry.section_id is not None and entry.kind not in _IN_SECTIONS:
+        yield "section_id", "it is of the nursery, which has no sections"
+    if entry.from_section_id is not None and entry.kind != "moved":
+        yield "from_section_id", "only a move is from one section to another"
+    elif entry.from_section_id is not None and entry.from_section_id == entry.section_id:
+        yield "section_id", "it is the section that the plants come from"
+    if entry.tray_id is not None:
+        if entry.kind not in _OF_TRAYS:
+            yield "tray_id", f"a {_SAID[entry.kind]} is not of one tray"
+        elif entry.section_id is not None and entry.kind != "transplanted":
+            yield "tray_id", "trays stand in the nursery, sections are of the channels; say one of them"
 
 
 def _harvest_problems(entry: Entry) -> Iterable[tuple[str, str]]:
@@ -294,6 +571,36 @@ def _harvest_problems(entry: Entry) -> Iterable[tuple[str, str]]:
             yield "readiness", f"it must be one of {', '.join(READINESS)}"
     if entry.regrows and entry.kind != "harvested":
         yield "regrows", "only what was harvested regrows"
+    if entry.grade is not None and entry.kind != "harvested":
+        yield "grade", "only what was harvested has a grade"
+
+
+def _health_problems(entry: Entry) -> Iterable[tuple[str, str]]:
+    for name, kind, choices in (
+        ("finding", "checked", FINDINGS),
+        ("severity", "checked", SEVERITIES),
+        ("product", "treated", None),
+        ("waiting_days", "treated", None),
+    ):
+        value = getattr(entry, name)
+        if value is not None and entry.kind != kind:
+            yield name, f"only a {_SAID[kind]} has it"
+        elif value is not None and choices is not None and value not in choices:
+            yield name, f"it must be one of {', '.join(choices)}"
+    if entry.kind == "checked":
+        if entry.severity is None:
+            yield "severity", f"it is missing: how bad it is, one of {', '.join(SEVERITIES)}"
+        elif entry.finding is None and entry.severity != "none":
+            yield "finding", f"it is missing: what was found, one of {', '.join(FINDINGS)}"
+        elif entry.plants is not None and entry.severity == "none":
+            yield "plants", "nothing was found, so no plants are affected"
+    if entry.kind == "treated":
+        if entry.product is None:
+            yield "product", "it is missing: what was applied"
+        if entry.waiting_days is None:
+            yield "waiting_days", "it is missing: the days that the label says, 0 if it says none"
+        elif not 0 <= entry.waiting_days <= MAX_WAITING_DAYS:
+            yield "waiting_days", f"it must be days, from 0 to {MAX_WAITING_DAYS:g}"
 
 
 def _plants(entry: Entry) -> int:

@@ -87,6 +87,16 @@ def _days(order: Order | Merged, first: date, last: date) -> list[date]:
     return [on for on in days if on.isoweekday() in (order.weekdays or ())]
 
 
+def is_a_day_of(order: Order, on: date) -> bool:
+    """Return whether an order is, or before it was called off was, for a day."""
+    return bool(_days(order, on, on))
+
+
+def next_days(order: Order, first: date, most: int = 3) -> list[date]:
+    """Return the next days of an order from ``first`` on, within a year."""
+    return _days(order, first, first + timedelta(days=366))[:most]
+
+
 async def create_order(uow: UnitOfWork, access: Access, values: Mapping[str, Any]) -> Order:
     """Take an order of a farm's crop."""
     order = Order(**checked_new(ORDER, values))

@@ -225,7 +225,13 @@ async def change_zone(
 ) -> Zone:
     """Change a zone."""
     zone = await get_zone(uow, access, zone_id)
-    await saving.update(uow, zone, checked_changes(_ZONE, zone, changes), expected_version, _ZONE_TAKEN)
+    cleaned = checked_changes(_ZONE, zone, changes)
+    if "capacity" in cleaned:
+        await records.lock_zone(uow, zone.id)
+        in_sections = await records.sites_in_sections(uow, zone.id)
+        if cleaned["capacity"] < in_sections:
+            raise impossible("capacity", f"its sections have {in_sections} sites already")
+    await saving.update(uow, zone, cleaned, expected_version, _ZONE_TAKEN)
     return zone
 
 

@@ -49,6 +49,7 @@ from service.work.profiles import profile_of
 from service.work.seed_heat import HEAT_ALERT, heat_condition, seed_heat
 from service.work.times import EPOCH, epoch_hours, local_day, moment_of
 from service.work.weather import read_outside, read_pushed, transmission_of
+from service.work.work_list import propose_work
 
 log = logging.getLogger(__name__)
 
@@ -335,6 +336,7 @@ class Reforecaster:
                 concluded = await asyncio.to_thread(lambda: conclude(learn(given), key))
                 async with self._store.write() as uow:
                     run = await keep(uow, self._clock, concluded)
+                    await propose_work(uow, self._clock, SYSTEM, house_id)
                     await self._finish(uow, house_id, mark, key, claim)
             elif claim is not None:
                 async with self._store.write() as uow:

@@ -27,9 +27,8 @@ from service.records.tables import Cultivar, Succession, Task
 from service.work import fields, saving
 from service.work.access import Access
 from service.work.errors import FieldProblem, impossible
-from service.work.fields import Field, checked_new
+from service.work.fields import Field, checked_new, each
 from service.work.places import get_farm
-from service.work.planning.given import each
 from service.work.seed_fitness import Condition, conditions
 from service.work.seed_stock import FORMS, farm_day
 

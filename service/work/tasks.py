@@ -9,6 +9,7 @@ from typing import Any
 from service.clock import Clock
 from service.records import tasks as records
 from service.records.listing import find
+from service.records.places import sections_of
 from service.records.store import UnitOfWork
 from service.records.tables import Batch, Succession, Task
 from service.work import fields, saving
@@ -19,6 +20,10 @@ from service.work.listing import DEFAULT_LIMIT, check_choice, check_page
 from service.work.places import get_house, referred_house
 
 KINDS = ("seed", "wet", "count", "transplant", "harvest", "discard", "order", "clean", "check")
+PLAN_NOTE = "From the plan."
+"""Note of the tasks that an accepted plan makes."""
+
+_MINUTES = fields.number(0, 1440, "min")
 
 _TASK = {
     "house_id": Field(fields.reference, required=True, fixed=True),
@@ -30,6 +35,10 @@ _TASK = {
     "cells": Field(fields.whole(1), nullable=True),
     "plants": Field(fields.whole(1), nullable=True),
     "note": Field(fields.text(2000), nullable=True),
+    "assigned_to": Field(fields.text(100), nullable=True),
+    "section_id": Field(fields.reference, nullable=True),
+    "minutes_estimated": Field(_MINUTES, nullable=True),
+    "minutes_taken": Field(_MINUTES, nullable=True),
 }
 # Nothing about a task is one of a kind; a clash can only be a fault of ours.
 _TAKEN = FieldProblem("", "there is such a task already")
@@ -101,11 +110,20 @@ async def change_task(
 
 
 async def finish_task(
-    uow: UnitOfWork, clock: Clock, access: Access, task_id: int, expected_version: int | None = None
+    uow: UnitOfWork,
+    clock: Clock,
+    access: Access,
+    task_id: int,
+    expected_version: int | None = None,
+    minutes_taken: float | None = None,
 ) -> Task:
-    """Tick a task off; of one that is done already, who did it and when stays."""
+    """Tick a task off, with the minutes it took if said; of one that is done already, who did it and when stays."""
     task = await get_task(uow, access, task_id)
-    done = {"done_at": clock.now(), "done_by": access.name} if task.done_at is None else {}
+    done: dict[str, Any] = {}
+    if task.done_at is None:
+        done = {"done_at": clock.now(), "done_by": access.name}
+    if minutes_taken is not None:
+        done |= checked_changes(_TASK, task, {"minutes_taken": minutes_taken})
     await saving.update(uow, task, done, expected_version, _TAKEN)
     return task
 
@@ -115,7 +133,9 @@ async def reopen_task(
 ) -> Task:
     """Take a tick back; of a task that is open nothing changes."""
     task = await get_task(uow, access, task_id)
-    await saving.update(uow, task, {"done_at": None, "done_by": None}, expected_version, _TAKEN)
+    await saving.update(
+        uow, task, {"done_at": None, "done_by": None, "done_entry_id": None}, expected_version, _TAKEN
+    )
     return task
 
 
@@ -125,6 +145,10 @@ async def _check_references(uow: UnitOfWork, task: Task | Merged) -> None:
         succession = await find(uow, Succession, task.succession_id)
         if succession is None or succession.house_id != task.house_id:
             raise impossible("succession_id", f"there is no succession {task.succession_id} in this house")
+    if task.section_id is not None:
+        sections = {section.id for section in await sections_of(uow, task.house_id)}
+        if task.section_id not in sections:
+            raise impossible("section_id", f"there is no section {task.section_id} in this house")
     if task.batch_id is not None:
         batch = await find(uow, Batch, task.batch_id)
         if batch is None or batch.house_id != task.house_id:

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.records.tables import Entry
@@ -16,6 +16,7 @@ from service.work.ledger import KINDS, LedgerState, derive, facts
 
 START = datetime(2026, 8, 3, 6, tzinfo=UTC)
 NURSERY, NURSERY_2, CHANNELS, CHANNELS_2 = 1, 2, 3, 4
+SECTIONS = A, B, C = 11, 12, 13
 
 
 def entry(kind: str, day: float, plants: int | None = None, **more: Any) -> Entry:
@@ -82,6 +83,7 @@ def test_a_season_adds_up() -> None:
         leaf_counts=((at(12), 2.5),),
         harvests=((at(45), 100, 151.0), (at(46), 58, None)),
         stage="finished",
+        graded_out=30,
         zones=((START, NURSERY), (at(13), NURSERY_2), (at(20), CHANNELS), (at(25), CHANNELS_2)),
     )
 
@@ -210,19 +212,32 @@ def attempts(draw: st.DrawFn) -> list[Entry]:
     made = []
     for number in range(draw(st.integers(1, 25))):
         kind = draw(st.sampled_from(KINDS[1:]))
-        counted = kind not in {"moved", "leaves_counted"}
         zones = {"moved": (NURSERY_2, CHANNELS_2), "transplanted": (CHANNELS,)}.get(
             kind, (None, NURSERY, CHANNELS)
         )
+        section = draw(st.sampled_from((None, None, *SECTIONS)))
+        come_from = draw(st.sampled_from((None, *SECTIONS))) if kind == "moved" else None
+        counted = kind in {"emergence_counted", "transplanted", "discarded", "harvested"} or (
+            kind == "moved" and (section or come_from) and draw(st.booleans())
+        )
+        more: dict[str, Any] = {}
+        if kind == "checked":
+            more = {"severity": "none"}
+        if kind == "treated":
+            more = {"product": "soap", "waiting_days": draw(st.floats(0, 10))}
         made.append(
             entry(
                 kind,
                 draw(st.integers(-1, 60)),
                 draw(st.integers(0, 110)) if counted else None,
                 leaves=draw(st.floats(0, 60)) if kind == "leaves_counted" else None,
-                zone_id=draw(st.sampled_from(zones)),
+                regrows=draw(st.none() | st.booleans()) if kind == "harvested" else None,
+                zone_id=CHANNELS if section else draw(st.sampled_from(zones)),
+                section_id=section if kind != "emergence_counted" else None,
+                from_section_id=come_from,
                 supersedes_id=draw(st.none() | st.integers(2, number + 2)),
                 void=draw(st.booleans()),
+                **more,
             )
         )
     return made
@@ -246,6 +261,7 @@ def append(kept: list[Entry], attempt: Entry) -> list[Entry]:
     return [*kept, attempt]
 
 
+@settings(deadline=None)
 @given(tries=attempts())
 def test_the_balance_always_adds_up(tries: list[Entry]) -> None:
     kept = ledger(entry("seeded", 0, 100, zone_id=NURSERY))
@@ -255,17 +271,29 @@ def test_the_balance_always_adds_up(tries: list[Entry]) -> None:
         standing = state.cells if state.emerged is None else state.emerged
         assert standing == state.in_nursery + state.in_channels + state.discarded + state.harvested
         assert min(state.in_nursery, state.in_channels, state.discarded, state.harvested) >= 0
+        assert sum(plants for _, plants in state.in_sections) <= state.in_channels
+        assert all(plants > 0 for _, plants in state.in_sections)
+        assert all(plants >= 0 for _, _, plants in state.section_history)
+        assert dict(state.in_sections) == {
+            section: plants
+            for section, plants in {s: n for _, s, n in state.section_history}.items()
+            if plants
+        }
+        assert state.cells == (state.cells if state.emerged is None else state.emerged + (state.failed or 0))
+        assert state.graded_out <= state.discarded
         assert (state.stage == "finished") == (state.in_nursery + state.in_channels == 0)
         assert (state.stage == "nursery") <= (state.transplanted_at is None)
 
         held = facts(kept)
-        for kind, total in (("discarded", state.discarded), ("harvested", state.harvested)):
-            assert total == sum(each.plants or 0 for each in held if each.kind == kind)
+        assert state.discarded == sum(each.plants or 0 for each in held if each.kind == "discarded")
+        gone = sum(e.plants or 0 for e in held if e.kind == "harvested" and not e.regrows)
         moved_out = sum(each.plants or 0 for each in held if each.kind == "transplanted")
+        assert state.harvested == gone
         assert state.in_channels + state.harvested <= moved_out
         assert [each.happened_at for each in held] == sorted(each.happened_at for each in held)
 
 
+@settings(deadline=None)
 @given(tries=attempts(), order=st.randoms(use_true_random=False))
 def test_the_order_of_recording_does_not_matter(tries: list[Entry], order: Any) -> None:
     kept = ledger(entry("seeded", 0, 100, zone_id=NURSERY))
@@ -315,3 +343,163 @@ def test_a_cut_takes_no_more_plants_than_there_are_and_only_a_harvest_regrows() 
     assert problem_fields(herbs(entry("discarded", 30, 10, reason="mildew", regrows=True))) == ["regrows"]
     gone = herbs(entry("harvested", 30, 100), entry("harvested", 31, 1, regrows=True))
     assert problem_fields(gone) == ["plants"]
+
+
+# --------------------------------------------------------------------------- sections
+
+
+def placed(*more: Entry) -> list[Entry]:
+    """Return the ledger of 200 plants, of which 90 went to section A and 70 to B, with what came after."""
+    return ledger(
+        entry("seeded", 0, 200, zone_id=NURSERY),
+        entry("transplanted", 20, 90, zone_id=CHANNELS, section_id=A),
+        entry("transplanted", 20, 70, zone_id=CHANNELS, section_id=B),
+        *more,
+    )
+
+
+def test_plants_are_split_merged_and_moved_between_sections() -> None:
+    part = entry("moved", 25, 30, zone_id=CHANNELS, from_section_id=A, section_id=C)
+    assert derive(placed()).in_sections == ((A, 90), (B, 70))
+    assert derive(placed(part)).in_sections == ((A, 60), (B, 70), (C, 30))
+    merged = placed(part, entry("moved", 26, zone_id=CHANNELS, from_section_id=B, section_id=C))
+    assert derive(merged).in_sections == ((A, 60), (C, 100))
+    state = derive(
+        [*merged, entry("moved", 27, zone_id=CHANNELS_2)]
+    )  # all, to a zone where no section is said
+    assert (state.in_sections, state.in_channels, state.zones[-1]) == ((), 160, (at(27), CHANNELS_2))
+    assert state.section_history == (
+        (at(20), A, 90),
+        (at(20), B, 70),
+        (at(25), A, 60),
+        (at(25), C, 30),
+        (at(26), B, 0),
+        (at(26), C, 100),
+        (at(27), A, 0),
+        (at(27), C, 0),
+    )
+
+
+def test_the_conditions_are_those_of_the_zone_where_most_plants_stand() -> None:
+    to_other = [
+        entry("moved", day, plants, zone_id=CHANNELS_2, from_section_id=A, section_id=C)
+        for day, plants in ((25, 60), (26, 30))
+    ]
+    assert derive(placed(to_other[0])).zones[-1] == (at(20), CHANNELS)
+    assert derive(placed(*to_other)).zones[-1] == (at(26), CHANNELS_2)
+
+
+@pytest.mark.parametrize(
+    ("taken", "left"),
+    [
+        (entry("harvested", 45, 30, section_id=A, zone_id=CHANNELS), ((A, 60), (B, 70))),
+        (entry("discarded", 45, 70, section_id=B, zone_id=CHANNELS), ((A, 90),)),
+        (entry("harvested", 45, 160), ()),  # all there is
+        (entry("harvested", 45, 30, section_id=A, zone_id=CHANNELS, regrows=True), ((A, 90), (B, 70))),
+        (entry("discarded", 45, 5, tray_id=1), ((A, 90), (B, 70))),  # of the nursery
+    ],
+    ids=["harvested", "discarded", "all", "regrows", "tray"],
+)
+def test_what_is_taken_leaves_its_section(taken: Entry, left: tuple[tuple[int, int], ...]) -> None:
+    state = derive(placed(taken))
+    assert state.in_sections == left
+    assert state.in_channels == sum(plants for _, plants in left)
+
+
+def test_a_section_is_not_asked_for_where_only_one_can_be_meant() -> None:
+    one = ledger(
+        entry("seeded", 0, 200, zone_id=NURSERY),
+        entry("transplanted", 20, 90, zone_id=CHANNELS, section_id=A),
+        entry("harvested", 45, 30),
+    )
+    assert derive(one).in_sections == ((A, 60),)
+    unsaid = placed(entry("transplanted", 20, 40, zone_id=CHANNELS), entry("harvested", 45, 40))
+    assert derive(unsaid).in_sections == ((A, 90), (B, 70))
+
+
+@pytest.mark.parametrize(
+    ("wrong", "field"),
+    [
+        (entry("harvested", 45, 91, section_id=A, zone_id=CHANNELS), "plants"),
+        (entry("harvested", 45, 1, section_id=C, zone_id=CHANNELS), "section_id"),
+        (entry("harvested", 45, 100), "section_id"),  # of which section?
+        (entry("discarded", 45, 100, zone_id=CHANNELS), "section_id"),
+        (entry("discarded", 45, 71, section_id=B, zone_id=CHANNELS), "plants"),
+        (entry("moved", 45, 91, zone_id=CHANNELS, from_section_id=A, section_id=C), "plants"),
+        (entry("moved", 45, zone_id=CHANNELS, from_section_id=C, section_id=A), "from_section_id"),
+        (entry("moved", 45, 100, zone_id=CHANNELS, section_id=C), "from_section_id"),
+        (entry("moved", 45, 10, zone_id=CHANNELS, from_section_id=A, section_id=A), "section_id"),
+        (entry("moved", 10, 10, zone_id=CHANNELS, section_id=A), "plants"),
+        (entry("emergence_counted", 5, 190, section_id=A), "section_id"),
+        (entry("harvested", 45, 10, from_section_id=A), "from_section_id"),
+        (entry("harvested", 45, 10, tray_id=1), "tray_id"),
+        (entry("checked", 45, 91, finding="tipburn", severity="slight", section_id=A), "plants"),
+        (entry("checked", 45, section_id=C, severity="none"), "section_id"),
+    ],
+    ids=lambda value: f"{value.kind} {value.plants}" if isinstance(value, Entry) else value,
+)
+def test_what_cannot_be_of_a_section_is_refused(wrong: Entry, field: str) -> None:
+    assert problem_fields(placed(wrong)) == [field]
+
+
+# --------------------------------------------------------------------------- counts, checks, treatments
+
+
+@pytest.mark.parametrize(
+    ("wrong", "field"),
+    [
+        (entry("leaves_counted", 5, leaves=4.0, leaves_each=[4.0, 4.2, 4.1]), "leaves"),
+        (entry("leaves_counted", 5, leaves=4.0, leaves_each=[]), "leaves_each"),
+        (entry("discarded", 5, 1, leaves_each=[4.0]), "leaves_each"),
+        (entry("checked", 5), "severity"),
+        (entry("checked", 5, severity="slight"), "finding"),
+        (entry("checked", 5, 3, severity="none"), "plants"),
+        (entry("checked", 5, severity="slight", finding="mood"), "finding"),
+        (entry("discarded", 5, 1, finding="pest"), "finding"),
+        (entry("treated", 5, waiting_days=1.0), "product"),
+        (entry("treated", 5, product="soap"), "waiting_days"),
+        (entry("treated", 5, product="soap", waiting_days=366.0), "waiting_days"),
+        (entry("checked", 5, severity="none", waiting_days=1.0), "waiting_days"),
+        (entry("discarded", 5, 1, grade="A"), "grade"),
+    ],
+    ids=lambda value: value.kind if isinstance(value, Entry) else value,
+)
+def test_what_a_fact_does_not_say_or_says_wrongly_is_refused(wrong: Entry, field: str) -> None:
+    assert problem_fields(ledger(entry("seeded", 0, 200, zone_id=NURSERY), wrong)) == [field]
+
+
+def test_nothing_is_harvested_within_the_waiting_time_of_a_treatment() -> None:
+    treated = entry("treated", 44, product="soap", waiting_days=2.0)
+    assert problem_fields(placed(treated, entry("harvested", 45.9, 160))) == ["happened_at"]
+    state = derive(placed(treated, entry("harvested", 46, 160)))
+    assert (state.harvested, state.waiting_until, state.cut_while_waiting) == (160, at(46), ())
+    with pytest.raises(Impossible, match=r"soap.*until 2026-09-18 06:00 UTC"):
+        derive(placed(treated, entry("harvested", 45, 10, section_id=A, zone_id=CHANNELS)))
+
+
+def test_a_treatment_of_a_section_follows_its_plants() -> None:
+    treated = entry("treated", 44, product="soap", waiting_days=9.0, section_id=A, zone_id=CHANNELS)
+    of_b = entry("harvested", 45, 10, section_id=B, zone_id=CHANNELS)
+    assert derive(placed(treated, of_b)).harvested == 10
+    moved = entry("moved", 44.5, 20, zone_id=CHANNELS, from_section_id=A, section_id=B)
+    assert problem_fields(placed(treated, moved, of_b)) == ["happened_at"]
+
+
+def test_a_treatment_recorded_after_a_harvest_says_that_it_was_too_early() -> None:
+    held = placed(
+        entry("harvested", 45, 10, section_id=B, zone_id=CHANNELS),
+        entry("treated", 44, product="soap", waiting_days=9.0),
+    )
+    assert derive(held).cut_while_waiting == (at(45),)
+    # What was cut then may be counted again, but not moved to another moment within the waiting time.
+    again = entry("harvested", 45, 12, section_id=B, zone_id=CHANNELS, supersedes_id=4)
+    assert derive([*held, again]).cut_while_waiting == (at(45),)
+    later = entry("harvested", 46, 10, section_id=B, zone_id=CHANNELS, supersedes_id=4)
+    assert problem_fields([*held, later]) == ["happened_at"]
+    corrected = entry("treated", 44, product="soap", waiting_days=1.0, supersedes_id=5)
+    assert derive([*held, corrected]).cut_while_waiting == ()
+
+
+def test_what_was_graded_out_is_counted() -> None:
+    state = derive(placed(entry("discarded", 21, 30, reason="graded out"), entry("discarded", 22, 5)))
+    assert (state.discarded, state.graded_out) == (35, 30)

@@ -317,11 +317,12 @@ async def test_two_who_write_at_once_cannot_take_more_than_there_is(
             return False
         return True
 
-    kept = await asyncio.gather(*(discard(90) for _ in range(4)))
+    kept = await asyncio.gather(*(discard(plants) for plants in (90, 90, 91, 92)))
     assert sum(kept) == 2
     async with store.read() as uow:
         read = await get_batch(uow, SYSTEM, batch_id)
-    assert (read.state.discarded, read.state.in_nursery, read.batch.version) == (180, 20, 3)
+    assert 181 <= read.state.discarded == 200 - read.state.in_nursery  # no two of those that were the same
+    assert read.batch.version == 3
 
 
 async def test_clocks_may_differ_a_little(store: Store, clock: FixedClock, place: Place) -> None:

@@ -350,7 +350,13 @@ async def test_accepting_makes_tasks_once(store: Store, clock: FixedClock, place
         own_id = (await create_task(uow, SYSTEM, {**own, "succession_id": place.succession.id})).id
     assert await accept() == (3, 0, 0, 0)
     assert await accept() == (0, 0, 3, 0)
-    tasks = [t for t in await tasks_of(store) if t.id != own_id]
+
+    async def seedings_of() -> list[Any]:
+        return [t for t in await tasks_of(store) if t.kind == "seed" and t.id != own_id]
+
+    tasks = await seedings_of()
+    wetted = [t.due_on for t in await tasks_of(store) if t.kind == "wet"]
+    assert wetted == days[:2] + [d for d in days[2:] if d <= TODAY + timedelta(days=14)]
     assert [(t.due_on, t.kind, t.cells, t.title) for t in tasks] == [
         (day, "seed", 200, "Seed 200 cells of Butterhead, weekly") for day in days
     ]
@@ -358,7 +364,7 @@ async def test_accepting_makes_tasks_once(store: Store, clock: FixedClock, place
     seedings = [dict(s) for s in wish["seedings"]]  # type: ignore[attr-defined]
     seedings[1]["cells"] = 240
     assert await accept(seedings=seedings[:2]) == (0, 1, 1, 1)
-    assert [(t.due_on, t.cells) for t in await tasks_of(store) if t.id != own_id] == [
+    assert [(t.due_on, t.cells) for t in await seedings_of()] == [
         (days[0], 200),
         (days[1], 240),
     ]
@@ -368,7 +374,7 @@ async def test_accepting_makes_tasks_once(store: Store, clock: FixedClock, place
         await change_task(uow, SYSTEM, tasks[1].id, {"note": "Anna does it"})
     # What is done stays, and what somebody took over is theirs.
     assert await accept(seedings=seedings[:1]) == (0, 0, 1, 0)
-    assert len(await tasks_of(store)) == 3
+    assert len(await seedings_of()) == 2
 
 
 async def test_what_cannot_be_accepted_is_refused(

@@ -23,7 +23,7 @@ from service.records.store import UnitOfWork
 from service.records.tables import Batch, Cultivar, Entry, House, Succession, Zone
 from service.work import fields, saving
 from service.work.access import Access
-from service.work.batches import AHEAD, ENTRY, mix_at_seeding, usual_zone, usually_regrows, zone_problem
+from service.work.batches import ENTRY, mix_at_seeding, usual_zone, usually_regrows, zone_problem
 from service.work.errors import FieldProblem, Impossible
 from service.work.fields import checked_new
 from service.work.imports.moments import Moments
@@ -32,6 +32,7 @@ from service.work.imports.table import Faults, columns, look_up, number, read_ta
 from service.work.ledger import KINDS, LedgerState, derive, facts, problems_alone
 from service.work.places import get_house
 from service.work.profiles import profile_of
+from service.work.sections import AHEAD
 from service.work.times import SEEDING_TIME, local_day
 
 _REQUIRED = ("batch", "kind", "happened_at")
@@ -46,10 +47,15 @@ _OPTIONAL = (
     "zone",
     "reason",
     "note",
+    "grade",
+    "finding",
+    "severity",
+    "product",
+    "waiting_days",
 )
 _OTHER_NAMES = {"code": "batch", "at": "happened_at"}
-_NUMBERS = {"plants": whole, "leaves": number, "weight_g": number, "regrows": yes_no}
-_TEXTS = ("kind", "readiness", "reason", "note")
+_NUMBERS = {"plants": whole, "leaves": number, "weight_g": number, "regrows": yes_no, "waiting_days": number}
+_TEXTS = ("kind", "readiness", "reason", "note", "grade", "finding", "severity", "product")
 _CODE = fields.text(60)
 _REPEATED_NAMED = 20
 # Leaving out a fact of these kinds cannot make the others contradict each other.
@@ -289,6 +295,11 @@ def _key(entry: Entry, zone_id: int | None) -> tuple[Any, ...]:
         zone_id,
         entry.reason,
         entry.note,
+        entry.grade,
+        entry.finding,
+        entry.severity,
+        entry.product,
+        entry.waiting_days,
     )
 
 

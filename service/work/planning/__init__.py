@@ -25,8 +25,9 @@ from service.work.access import Access
 from service.work.errors import FieldProblem, Impossible, NotFound
 from service.work.planning.accept import Accepted, accept_plan
 from service.work.planning.draft import demands_of, draw_up, standing_demand, wanted_of
-from service.work.planning.given import PLAN_NOTE, WEEKS, FarmInput, read_farm
+from service.work.planning.given import WEEKS, FarmInput, read_farm
 from service.work.planning.shown import FarmPlan, shown
+from service.work.tasks import PLAN_NOTE
 
 __all__ = [
     "PLAN_NOTE",

@@ -16,10 +16,11 @@ from service.records.tables import Succession, Task
 from service.work import fields, saving
 from service.work.access import Access
 from service.work.errors import FieldProblem, impossible
-from service.work.fields import Field, checked_new
+from service.work.fields import Field, checked_new, each
 from service.work.places import get_farm
-from service.work.planning.given import PLAN_NOTE, each
+from service.work.tasks import PLAN_NOTE
 from service.work.times import local_day
+from service.work.work_list import propose_work
 
 _SEEDING = {
     "succession_id": Field(fields.reference, required=True),
@@ -81,9 +82,12 @@ async def accept_plan(
         if key[1] < local_day(clock.now(), ZoneInfo(zone)):
             raise impossible(f"seedings/{at}/on", "it lies in the past")
         wanted[key] = seeding["cells"]
-    return await _settle_tasks(
+    accepted = await _settle_tasks(
         uow, successions, wanted, await records.seed_tasks(uow, house_ids, first, last)
     )
+    for house_id in house_ids:  # what was advised to be seeded gives way to the plan
+        await propose_work(uow, clock, access, house_id)
+    return accepted
 
 
 async def _settle_tasks(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -13,17 +13,17 @@ from service.records.store import UnitOfWork
 from service.records.tables import Crop, Order, Task
 from service.work import fields
 from service.work.access import Access
-from service.work.errors import Impossible, impossible
-from service.work.fields import Field, checked_new
+from service.work.errors import impossible
+from service.work.fields import Field, checked_new, each
 from service.work.places import HOUSE, get_farm
 from service.work.reforecast import HouseInput, read_house
+from service.work.tasks import PLAN_NOTE
 
 WEEKS = 26
 MOST_WEEKS = 52
 TRAY_CELLS = 20  # assumed
 HARVEST_WINDOW_DAYS = 5  # that a ready head may wait; assumed
 MEMBERS = 20  # of the outlook, of which medians are taken
-PLAN_NOTE = "From the plan."
 
 _ORDER_CHANGE = {
     "order_id": Field(fields.reference, required=True),
@@ -44,23 +44,6 @@ _HOUSE_CHANGE = {
     "lamp_ppfd_umol": Field(HOUSE["lamp_ppfd_umol"].check),
     "labour_minutes": Field(fields.number(0, 1e6, "minutes a day")),
 }
-
-
-def each(name: str, of: Mapping[str, Field], *, required: bool = False) -> Field:
-    """Check a list of things, naming the place of what is wrong."""
-
-    def check(value: Any) -> list[dict[str, Any]]:
-        found, problems = [], []
-        for at, item in enumerate(value):
-            try:
-                found.append(checked_new(of, item))
-            except Impossible as error:
-                problems += [replace(p, field=f"{name}/{at}/{p.field}") for p in error.problems]
-        if problems:
-            raise Impossible("; ".join(f"{p.field}: {p.problem}" for p in problems), *problems)
-        return found
-
-    return Field(check, required=required)
 
 
 _WISH = {

@@ -10,8 +10,8 @@ from alembic import op
 
 from service.records.types import UtcDateTime
 
-revision = "0007"
-down_revision = "0006"
+revision = "0008"
+down_revision = "0007"
 
 ID = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 
