@@ -1,4 +1,4 @@
-"""Periodic work by the shared clock: re-forecasts, making the readings' coming months, forgetting what is kept for some days only."""
+"""Periodic work by the shared clock: re-forecasts, the coming months of readings, forgetting what is old."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ from service.clock import Clock
 from service.records.partitions import keep_months
 from service.records.store import Store
 from service.work import idempotency, sessions
-from service.work.reforecast import Reforecaster
+from service.work.periodic import claimed, due_at
+from service.work.reforecast import LEASE_S, Reforecaster
 from service.work.seed_alerts import watch_seed
 
 log = logging.getLogger(__name__)
@@ -36,13 +37,30 @@ def interval_s(minutes: float, clock: Clock) -> float:
 async def running_scheduler(
     store: Store, reforecaster: Reforecaster, clock: Clock, minutes: float
 ) -> AsyncIterator[None]:
-    """Re-forecast all houses now and then every ``minutes`` of the clock, until left; daily, prepare months."""
+    """Re-forecast all houses now and then every ``minutes`` of the clock, until left; daily, prepare months.
+
+    On PostgreSQL several processes may do so: they share the houses between them, and of each time each house and
+    each other job is done once. What a process that was killed had begun is taken over when its lease has run out.
+    """
     at_work = asyncio.Lock()
     stopping = asyncio.Event()
+    shared = store.dialect == "postgresql" and clock.rate > 0
+
+    @asynccontextmanager
+    async def in_turn(job: str, every: float) -> AsyncIterator[bool]:
+        async with at_work:
+            if not shared:
+                yield True
+                return
+            async with claimed(store, job, due_at(clock.now(), every)) as ours:
+                yield ours
 
     async def reforecast() -> None:
         async with at_work:
-            runs = await reforecaster.all_houses(stopping)
+            if shared:
+                runs = await reforecaster.all_houses(stopping, due_at(clock.now(), minutes))
+            else:
+                runs = await reforecaster.all_houses(stopping)
             changed = [r for r in runs if r.changed]
             if changed:
                 log.info(
@@ -57,18 +75,21 @@ async def running_scheduler(
                 )
 
     async def prepare_months() -> None:
-        made = True
-        while made and not stopping.is_set():
-            async with at_work, store.write() as uow:
-                months = await keep_months(uow, clock.now())
-            made = bool(months)
-            if made:
-                log.info("made months of readings: %s", ", ".join(f"{month:%Y-%m}" for month in months))
+        async with in_turn("months", DAY_MINUTES) as ours:
+            made = ours
+            while made and not stopping.is_set():
+                async with store.write() as uow:
+                    months = await keep_months(uow, clock.now())
+                made = bool(months)
+                if made:
+                    log.info("made months of readings: %s", ", ".join(f"{month:%Y-%m}" for month in months))
 
     async def forget_old() -> None:
-        async with at_work, store.write() as uow:
-            await sessions.forget_old(uow, clock.now())
-            await idempotency.forget_old(uow, clock.now())
+        async with in_turn("forget", DAY_MINUTES) as ours:
+            if ours:
+                async with store.write() as uow:
+                    await sessions.forget_old(uow, clock.now())
+                    await idempotency.forget_old(uow, clock.now())
 
     scheduler = AsyncIOScheduler(
         timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": 300}
@@ -80,6 +101,9 @@ async def running_scheduler(
         scheduler.add_job(
             job, IntervalTrigger(seconds=interval_s(every, clock), timezone=UTC), id=job.__name__
         )
+    if shared:
+        # Between the runs, what a process that was killed left unfinished.
+        scheduler.add_job(reforecast, IntervalTrigger(seconds=LEASE_S, timezone=UTC), id="take_over")
     scheduler.start()
     for job, _ in jobs:
         # The scheduler keeps the machine's time, whatever the shared clock says.
@@ -105,7 +129,11 @@ async def watching_seed(store: Store, clock: Clock, minutes: float = SEED_MINUTE
                 await asyncio.wait_for(stopping.wait(), interval_s(minutes, clock))
                 return
             try:
-                opened, closed = await watch_seed(store, clock)
+                if store.dialect == "postgresql" and clock.rate > 0:
+                    async with claimed(store, "seed", due_at(clock.now(), minutes)) as ours:
+                        opened, closed = await watch_seed(store, clock) if ours else (0, 0)
+                else:
+                    opened, closed = await watch_seed(store, clock)
             except Exception:
                 log.exception(
                     "looking at the seed in store failed; it is tried again", extra={"action": "seed"}

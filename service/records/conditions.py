@@ -157,8 +157,8 @@ async def remove_hours(uow: UnitOfWork, marks: Sequence[tuple[int, datetime]]) -
     """Remove hours ``(zone_id, at)`` of which nothing was measured after all."""
     if marks:
         await uow.session.execute(
-            delete(_hour).where(_hour.c.zone_id == bindparam("zone"), _hour.c.at == bindparam("hour")),
-            [{"zone": zone_id, "hour": at} for zone_id, at in marks],
+            delete(_hour).where(_hour.c.zone_id == bindparam("zone_id"), _hour.c.at == bindparam("at")),
+            [{"zone_id": zone_id, "at": at} for zone_id, at in marks],
         )
 
 

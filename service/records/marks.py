@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, cast
 
 from sqlalchemy import Table, and_, case, event, or_, select
@@ -105,7 +105,7 @@ OTHERS = frozenset(
     }
 )
 # Moments from which a row counts; one that lies ahead keeps the house from being left out until it has passed.
-_FROM = ("at", "recorded_at", "issued_at")
+_FROM = {"entry": "recorded_at", "hour": "at", "reading": "at", "weather_forecast": "issued_at"}
 _ALL: Place = ("all", 0)
 _PENDING = "evenleaf.marks"
 
@@ -134,6 +134,11 @@ def _note(session: Session, places: Iterable[Place], until: datetime | None) -> 
         pending[place] = max((m for m in (known, until) if m is not None), default=None)
 
 
+def _counts_from(table: str, moment: datetime | None) -> datetime | None:
+    """Return the moment at which a row counts: an hour counts once it has begun, the others at once."""
+    return moment + timedelta(microseconds=1) if table == "hour" and moment is not None else moment
+
+
 @event.listens_for(Session, "after_flush")
 def _after_flush(session: Session, _flush: UOWTransaction) -> None:
     changed = [*session.new, *session.deleted, *(row for row in session.dirty if session.is_modified(row))]
@@ -143,8 +148,8 @@ def _after_flush(session: Session, _flush: UOWTransaction) -> None:
             continue
         column, kind = INPUTS.get(name, ("", ""))
         where = getattr(row, column) if column else None
-        moments = [m for m in (getattr(row, key, None) for key in _FROM) if isinstance(m, datetime)]
-        _note(session, [_ALL if where is None else (kind, where)], max(moments, default=None))
+        until = getattr(row, _FROM[name]) if name in _FROM else None
+        _note(session, [_ALL if where is None else (kind, where)], _counts_from(name, until))
 
 
 @event.listens_for(Session, "do_orm_execute")
@@ -157,9 +162,10 @@ def _on_execute(state: ORMExecuteState) -> None:
     column, kind = INPUTS.get(name, ("", ""))
     given = state.parameters
     rows = [given] if isinstance(given, Mapping) else list(given or [])
-    if state.is_insert and rows and column and all(column in row for row in rows):
-        moments = [row[key] for row in rows for key in _FROM if isinstance(row.get(key), datetime)]
-        _note(state.session, {(kind, row[column]) for row in rows}, max(moments, default=None))
+    if not state.is_update and rows and column and all(column in row for row in rows):
+        moment = _FROM.get(name, "")
+        until = max((row[moment] for row in rows if moment in row), default=None)
+        _note(state.session, {(kind, row[column]) for row in rows}, _counts_from(name, until))
     elif name != "reading" or not state.is_delete:  # readings are only deleted when they are too old to count
         _note(state.session, [_ALL], None)
 

@@ -300,12 +300,15 @@ class Reforecaster:
             log.warning("re-forecast of house %s was taken over", house_id, extra={"action": "overtaken"})
         except Exception:
             log.exception("re-forecast of house %s failed", house_id, extra={"action": "reforecast_failed"})
+            if claim is not None:  # the next run tries again
+                async with self._store.write() as uow:
+                    await leases.finish_unchanged(uow, JOB, self._holder, [claim])
         return None
 
     def _mark(self, marks: Marks) -> str:
         """Return the mark of a house, in which the time counts as far as forecasts depend on it."""
         now = self._clock.now()
-        pending = marks.until is not None and marks.until >= now
+        pending = marks.until is not None and marks.until > now
         hours = epoch_hours(now)
         told: tuple[Any, ...] = (
             marks.changes,
