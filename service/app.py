@@ -10,11 +10,12 @@ from litestar import Litestar
 from litestar.datastructures import State
 
 from service.api.docs import openapi_config, static_router
-from service.api.health import get_health
+from service.api.health import get_health, get_live, get_ready
 from service.api.limits import RateLimit
 from service.api.problems import exception_handlers
 from service.api.router import api_router
 from service.clock import Clock
+from service.metrics import Metrics, Watched, get_metrics
 from service.records.freshness import Freshness
 from service.records.store import Store
 from service.settings import Settings
@@ -38,8 +39,18 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
     lifespan
         What runs while the application does, in the order of starting.
     """
+    metrics = Metrics()
     return Litestar(
-        route_handlers=[api_router(), get_health, static_router(), *login_routers()],
+        route_handlers=[
+            api_router(),
+            get_health,
+            get_live,
+            get_ready,
+            get_metrics,
+            static_router(),
+            *login_routers(),
+        ],
+        middleware=[Watched(metrics)],
         exception_handlers=exception_handlers(),
         template_config=template_config(),
         openapi_config=openapi_config(_version()),
@@ -48,6 +59,7 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
                 "store": store,
                 "clock": clock,
                 "settings": settings,
+                "metrics": metrics,
                 "freshness": Freshness(store),
                 "rate_limit": RateLimit(settings.requests_per_minute),
             }

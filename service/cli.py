@@ -26,6 +26,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         from service.process import set_up_logging
 
         set_up_logging(settings.log_level if args.command != "demo" else "ERROR")
+        if settings.log_format == "json":
+            from service.logs import write_json_lines
+
+            write_json_lines()
         code: int = args.run(args, settings)
     except (SettingsError, BrokerError) as error:  # both name the setting to change
         print(f"evenleaf: {error}", file=sys.stderr)

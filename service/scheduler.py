@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator
+import time
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 from datetime import UTC, datetime
 
@@ -16,7 +17,7 @@ from service.records.partitions import keep_months
 from service.records.store import Store
 from service.work import idempotency, sessions
 from service.work.periodic import claimed, due_at
-from service.work.reforecast import LEASE_S, Reforecaster
+from service.work.reforecast import LEASE_S, Reforecaster, Run
 from service.work.seed_alerts import watch_seed
 
 log = logging.getLogger(__name__)
@@ -35,12 +36,17 @@ def interval_s(minutes: float, clock: Clock) -> float:
 
 @asynccontextmanager
 async def running_scheduler(
-    store: Store, reforecaster: Reforecaster, clock: Clock, minutes: float
+    store: Store,
+    reforecaster: Reforecaster,
+    clock: Clock,
+    minutes: float,
+    told: Callable[[Sequence[Run], float, datetime], None] | None = None,
 ) -> AsyncIterator[None]:
     """Re-forecast all houses now and then every ``minutes`` of the clock, until left; daily, prepare months.
 
     On PostgreSQL several processes may do so: they share the houses between them, and of each time each house and
     each other job is done once. What a process that was killed had begun is taken over when its lease has run out.
+    ``told`` hears of each run over the houses, how many seconds it took, and when it ended.
     """
     at_work = asyncio.Lock()
     stopping = asyncio.Event()
@@ -57,10 +63,13 @@ async def running_scheduler(
 
     async def reforecast() -> None:
         async with at_work:
+            begun = time.monotonic()
             if shared:
                 runs = await reforecaster.all_houses(stopping, due_at(clock.now(), minutes))
             else:
                 runs = await reforecaster.all_houses(stopping)
+            if told is not None:
+                told(runs, time.monotonic() - begun, clock.now())
             changed = [r for r in runs if r.changed]
             if changed:
                 log.info(

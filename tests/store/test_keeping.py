@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
 import sqlite3
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -29,6 +28,10 @@ from tests.work.conftest import Place, make_place
 
 NOW = datetime(2026, 9, 14, 6, tzinfo=UTC)
 CLOCK = FixedClock(NOW)
+
+
+def _names(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir())
 
 
 async def fill(store: Store) -> Place:
@@ -138,7 +141,7 @@ async def test_a_restored_copy_holds_all_that_was_committed_before(
         server: PostgresqlServer = request.getfixturevalue("postgresql_server")
         with server.database(migrated=False) as url:
             await restored(url)
-    assert not [name for name in os.listdir(tmp_path) if name.endswith(".part")]
+    assert "copy.part" not in _names(tmp_path)
 
 
 async def test_what_is_no_copy_is_not_restored(tmp_path: Path) -> None:
@@ -156,7 +159,7 @@ async def test_what_is_no_copy_is_not_restored(tmp_path: Path) -> None:
     sqlite3.connect(file).executescript("CREATE TABLE other (x); INSERT INTO other VALUES (1)").close()
     with pytest.raises(BackupError, match="not one of Evenleaf's"):
         await restore(url, file)
-    assert os.listdir(tmp_path) == ["file"]
+    assert _names(tmp_path) == ["file"]
 
 
 async def test_without_postgresql_tools_it_says_what_to_install(
@@ -165,7 +168,7 @@ async def test_without_postgresql_tools_it_says_what_to_install(
     monkeypatch.setattr(backup.shutil, "which", lambda _tool: None)
     with pytest.raises(BackupError, match="pg_dump is not installed"):
         await back_up("postgresql+asyncpg://nobody@127.0.0.1/none", tmp_path / "copy")
-    assert not os.listdir(tmp_path)
+    assert _names(tmp_path) == []
 
 
 @pytest.mark.postgresql
