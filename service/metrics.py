@@ -106,7 +106,8 @@ class Metrics:
             (self._forecast_age, found.newest_forecast),
         ):
             gauge.set(float("nan") if moment is None else (now - moment).total_seconds())
-        return generate_latest(self.registry)
+        shown: bytes = generate_latest(self.registry)  # type: ignore[no-untyped-call]
+        return shown
 
 
 @get("/metrics", include_in_schema=False)
@@ -164,7 +165,7 @@ class Watched(ASGIMiddleware):
             nonlocal status
             if message["type"] == "http.response.start":
                 status = message["status"]
-                MutableScopeHeaders(message)[HEADER.lower()] = own  # type: ignore[arg-type]
+                MutableScopeHeaders(message)[HEADER.lower()] = own
             await send(message)
 
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import logging
 import sys
@@ -130,3 +131,18 @@ def test_json_lines_hold_the_request_what_was_added_and_the_error() -> None:
     assert "\n" not in line
     assert (said["message"], said["action"], said["requestId"]) == ("house 7", "reforecast", "abc")
     assert "RuntimeError: no \N{SEEDLING}" in said["error"]
+
+
+async def test_the_example_dashboard_reads_every_house(
+    client: httpx.AsyncClient, place: Place, other_place: Place
+) -> None:
+    spec = importlib.util.spec_from_file_location(
+        "dashboard", Path(__file__).parents[2] / "docs" / "dashboard.py"
+    )
+    assert spec is not None
+    assert spec.loader is not None
+    dashboard = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(dashboard)
+    shown = [line async for line in dashboard.lines(client)]
+    assert [line.split(":")[0] for line in shown] == [place.house["name"], other_place.house["name"]]
+    assert all("0 batches; next -; no advice; 0 alerts" in line for line in shown)

@@ -26,11 +26,15 @@ SENSORS = 100
 MONTH_MINUTES = 2000
 
 
+def _bytes(file: Path) -> int:
+    return file.stat().st_size
+
+
 async def _size(store: Store, file: Path | None, table: str) -> int:
     if file is not None:
         async with store.engine.connect() as connection:
             await connection.execute(text("PRAGMA wal_checkpoint(TRUNCATE)"))
-        return file.stat().st_size
+        return _bytes(file)
     async with store.read() as uow:
         statement = text(
             "SELECT sum(pg_total_relation_size(relid)) FROM pg_partition_tree(cast(:name AS regclass)) WHERE isleaf"
