@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from importlib.metadata import PackageNotFoundError, version
@@ -9,6 +10,7 @@ from importlib.metadata import PackageNotFoundError, version
 from litestar import Litestar
 from litestar.datastructures import State
 
+from service.api.calendars import read_calendar
 from service.api.docs import openapi_config, static_router
 from service.api.health import get_health, get_live, get_ready
 from service.api.limits import RateLimit
@@ -19,8 +21,8 @@ from service.metrics import Metrics, Watched, get_metrics
 from service.records.freshness import Freshness
 from service.records.store import Store
 from service.settings import Settings
-from service.web.login import login_routers
-from service.web.rendering import template_config
+from service.web.frame import page_or
+from service.web.router import web_routers
 
 Lifespan = Callable[[Litestar], AbstractAsyncContextManager[None]]
 
@@ -47,12 +49,12 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
             get_live,
             get_ready,
             get_metrics,
+            read_calendar,
             static_router(),
-            *login_routers(),
+            *web_routers(),
         ],
         middleware=[Watched(metrics)],
-        exception_handlers=exception_handlers(),
-        template_config=template_config(),
+        exception_handlers=page_or(exception_handlers()),
         openapi_config=openapi_config(_version()),
         state=State(
             {
@@ -62,6 +64,7 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
                 "metrics": metrics,
                 "freshness": Freshness(store),
                 "rate_limit": RateLimit(settings.requests_per_minute),
+                "stopping": asyncio.Event(),
             }
         ),
         lifespan=[_looking, *lifespan],

@@ -1,4 +1,4 @@
-"""Periodic work by the shared clock: re-forecasts, the coming months of readings, forgetting what is old."""
+"""Periodic work by the shared clock: re-forecasts, watching houses, and daily what is made ahead or forgotten."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from service.work import idempotency, sessions
 from service.work.periodic import claimed, due_at
 from service.work.reforecast import LEASE_S, Reforecaster, Run
 from service.work.seed_alerts import watch_seed
+from service.work.watch import Watcher
 
 log = logging.getLogger(__name__)
 
@@ -34,19 +35,47 @@ def interval_s(minutes: float, clock: Clock) -> float:
     return min(max(SHORTEST_INTERVAL_S, minutes * 60.0 / rate), LONGEST_INTERVAL_S)
 
 
+def _log_runs(runs: Sequence[Run]) -> None:
+    changed = [r for r in runs if r.changed]
+    if changed:
+        log.info(
+            "re-forecast %d of %d houses: %d forecasts, %d advices, %d alerts opened, %d closed",
+            len(changed),
+            len(runs),
+            sum(r.forecasts for r in changed),
+            sum(r.advice for r in changed),
+            sum(r.alerts_opened for r in changed),
+            sum(r.alerts_closed for r in changed),
+            extra={"action": "reforecast"},
+        )
+
+
+async def _make_months(store: Store, clock: Clock, stopping: asyncio.Event) -> None:
+    made = True
+    while made and not stopping.is_set():
+        async with store.write() as uow:
+            months = await keep_months(uow, clock.now())
+        made = bool(months)
+        if made:
+            log.info("made months of readings: %s", ", ".join(f"{month:%Y-%m}" for month in months))
+
+
 @asynccontextmanager
 async def running_scheduler(
     store: Store,
     reforecaster: Reforecaster,
     clock: Clock,
     minutes: float,
+    watcher: Watcher | None = None,
+    watch_minutes: float = 5.0,
     told: Callable[[Sequence[Run], float, datetime], None] | None = None,
 ) -> AsyncIterator[None]:
     """Re-forecast all houses now and then every ``minutes`` of the clock, until left; daily, prepare months.
 
-    On PostgreSQL several processes may do so: they share the houses between them, and of each time each house and
-    each other job is done once. What a process that was killed had begun is taken over when its lease has run out.
-    ``told`` hears of each run over the houses, how many seconds it took, and when it ended.
+    With a watcher, look at all houses every ``watch_minutes`` as well. On PostgreSQL several processes may do so: they
+    share the houses between them, and of each time each house and each other job is done once. What a process that was
+    killed had begun is taken over when its lease has run out. ``told`` hears of each run over the houses, how many
+    seconds it took, and when it ended.
     """
     at_work = asyncio.Lock()
     stopping = asyncio.Event()
@@ -70,28 +99,21 @@ async def running_scheduler(
                 runs = await reforecaster.all_houses(stopping)
             if told is not None:
                 told(runs, time.monotonic() - begun, clock.now())
-            changed = [r for r in runs if r.changed]
-            if changed:
+            _log_runs(runs)
+
+    async def watch() -> None:
+        assert watcher is not None  # noqa: S101 - only scheduled if there is one
+        async with in_turn("watch", watch_minutes) as ours:
+            opened, closed = await watcher.all_houses(stopping) if ours else (0, 0)
+            if opened or closed:
                 log.info(
-                    "re-forecast %d of %d houses: %d forecasts, %d advices, %d alerts opened, %d closed",
-                    len(changed),
-                    len(runs),
-                    sum(r.forecasts for r in changed),
-                    sum(r.advice for r in changed),
-                    sum(r.alerts_opened for r in changed),
-                    sum(r.alerts_closed for r in changed),
-                    extra={"action": "reforecast"},
+                    "watched houses: %d alerts opened, %d closed", opened, closed, extra={"action": "watch"}
                 )
 
     async def prepare_months() -> None:
         async with in_turn("months", DAY_MINUTES) as ours:
-            made = ours
-            while made and not stopping.is_set():
-                async with store.write() as uow:
-                    months = await keep_months(uow, clock.now())
-                made = bool(months)
-                if made:
-                    log.info("made months of readings: %s", ", ".join(f"{month:%Y-%m}" for month in months))
+            if ours:
+                await _make_months(store, clock, stopping)
 
     async def forget_old() -> None:
         async with in_turn("forget", DAY_MINUTES) as ours:
@@ -104,6 +126,8 @@ async def running_scheduler(
         timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": 300}
     )
     jobs = [(reforecast, minutes), (forget_old, DAY_MINUTES)]
+    if watcher is not None:
+        jobs.append((watch, watch_minutes))
     if store.dialect == "postgresql":  # only there the readings lie by month
         jobs.append((prepare_months, DAY_MINUTES))
     for job, every in jobs:

@@ -13,6 +13,7 @@ from service.api.bodies import Body, Page, View, page, view
 from service.api.operations import (
     PAGE,
     READ,
+    RECORD,
     After,
     Asker,
     From,
@@ -150,6 +151,7 @@ async def list_house_log(
 @post(
     "/houses/{house_id:int}/log",
     operation_id="appendHouseLog",
+    opt=RECORD,
     tags=["House"],
     responses=problem_responses(400, 401, 403, 404, 409, 422),
 )

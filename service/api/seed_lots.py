@@ -426,7 +426,14 @@ class SeedLots(Controller):
         """Say how a lot was kept, and whether it is fit to be sown."""
         return _condition_view(await seed_fitness.lot_condition(uow, clock, access, lot_id))
 
-    @post("/{lot_id:int}/sowing", operation_id="planLotSowing", responses=READ, status_code=200, scope="read")
+    @post(
+        "/{lot_id:int}/sowing",
+        operation_id="planLotSowing",
+        opt={"changes_nothing": True},
+        responses=READ,
+        status_code=200,
+        scope="read",
+    )
     async def plan_lot_sowing(
         self, uow: Uow, access: Asker, lot_id: RowId, data: JSONBody[LotSowingWish]
     ) -> LotSowingView:

@@ -153,6 +153,7 @@ class OrderTasksView(View):
 @post(
     "/farms/{farm_id:int}/seed-orders",
     operation_id="listSeedOrders",
+    opt={"changes_nothing": True},
     tags=["Seeds"],
     responses=READ,
     status_code=200,

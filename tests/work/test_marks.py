@@ -14,7 +14,7 @@ from sqlalchemy import delete, insert, select, update
 from service.clock import FixedClock
 from service.records import marks
 from service.records.calibration import keep_evidence
-from service.records.conditions import remove_hours, save_hours, save_readings
+from service.records.conditions import remove_hours, save_hours, save_reading_columns, save_readings
 from service.records.events import save_weather
 from service.records.store import Store, UnitOfWork
 from service.records.tables import (
@@ -189,6 +189,12 @@ async def _reading(uow: UnitOfWork, _p: Place, _b: int) -> None:
     await save_readings(uow, [{"sensor_id": roof.id, "at": NOW - timedelta(days=9), "value": 400.0}])
 
 
+async def _reading_in_columns(uow: UnitOfWork, _p: Place, _b: int) -> None:
+    roof = await _sensor(uow, "roof/light")
+    at_us = (NOW - timedelta(days=8)).timestamp() * 1e6
+    await save_reading_columns(uow, np.array([roof.id]), np.array([int(at_us)]), np.array([300.0]))
+
+
 async def _hour_again(uow: UnitOfWork, p: Place, _b: int) -> None:
     # The same row with another value: neither the count nor the newest changes.
     await save_hours(uow, [hour(p.nursery.id, NOW.replace(minute=0) - timedelta(hours=30), 21.0)])
@@ -221,7 +227,7 @@ WRITES: dict[str, list[Write]] = {
     "order": [_order],
     "house_event": [_event],
     "sensor": [_sensor_changed],
-    "reading": [_reading],
+    "reading": [_reading, _reading_in_columns],
     "hour": [_hour_again, _hour_removed],
     "weather_forecast": [_weather],
 }

@@ -10,8 +10,8 @@ from alembic import op
 
 from service.records.types import UtcDateTime
 
-revision = "0009"
-down_revision = "0008"
+revision = "0011"
+down_revision = "0010"
 
 ID = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 
