@@ -39,6 +39,8 @@ async def standing(uow: UnitOfWork) -> Standing:
     session = uow.session
     # The newest hour of each zone is one step down the key; of all hours at once it would be a walk through them.
     newest = select(func.max(Hour.at)).where(Hour.zone_id == Zone.id).correlate(Zone).scalar_subquery()
+    # A zone without hours has none, whatever the column's type says.
+    found: list[datetime] = list(filter(None, await session.scalars(select(newest).select_from(Zone))))
     last = select(Forecast.made_at).order_by(Forecast.id.desc()).limit(1)
     return Standing(
         houses=int(await session.scalar(select(func.count(House.id))) or 0),
@@ -50,9 +52,6 @@ async def standing(uow: UnitOfWork) -> Standing:
         open_alerts=int(
             await session.scalar(select(func.count(Alert.id)).where(Alert.closed_at.is_(None))) or 0
         ),
-        newest_hour=max(
-            (m for m in await session.scalars(select(newest).select_from(Zone)) if m is not None),
-            default=None,
-        ),
+        newest_hour=max(found, default=None),
         newest_forecast=await session.scalar(last),
     )
