@@ -16,7 +16,7 @@ from service.records.leases import unfinished
 from service.records.store import Store
 from service.work import reforecast as job
 
-LEASE_S = 1.5
+LEASE_S = 4.0
 
 
 async def run(url: str, moment: datetime, seconds: float) -> None:
