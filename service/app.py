@@ -12,11 +12,12 @@ from litestar.datastructures import State
 
 from service.api.calendars import read_calendar
 from service.api.docs import openapi_config, static_router
-from service.api.health import get_health
+from service.api.health import get_health, get_live, get_ready
 from service.api.limits import RateLimit
 from service.api.problems import exception_handlers
 from service.api.router import api_router
 from service.clock import Clock
+from service.metrics import Metrics, Watched, get_metrics
 from service.records.freshness import Freshness
 from service.records.store import Store
 from service.settings import Settings
@@ -40,8 +41,19 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
     lifespan
         What runs while the application does, in the order of starting.
     """
+    metrics = Metrics()
     return Litestar(
-        route_handlers=[api_router(), get_health, read_calendar, static_router(), *web_routers()],
+        route_handlers=[
+            api_router(),
+            get_health,
+            get_live,
+            get_ready,
+            get_metrics,
+            read_calendar,
+            static_router(),
+            *web_routers(),
+        ],
+        middleware=[Watched(metrics)],
         exception_handlers=page_or(exception_handlers()),
         openapi_config=openapi_config(_version()),
         state=State(
@@ -49,6 +61,7 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
                 "store": store,
                 "clock": clock,
                 "settings": settings,
+                "metrics": metrics,
                 "freshness": Freshness(store),
                 "rate_limit": RateLimit(settings.requests_per_minute),
                 "stopping": asyncio.Event(),

@@ -26,6 +26,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         from service.process import set_up_logging
 
         set_up_logging(settings.log_level if args.command != "demo" else "ERROR")
+        if settings.log_format == "json":
+            from service.logs import write_json_lines
+
+            write_json_lines()
         code: int = args.run(args, settings)
     except (SettingsError, BrokerError) as error:  # both name the setting to change
         print(f"evenleaf: {error}", file=sys.stderr)
@@ -57,8 +61,24 @@ def _parser() -> argparse.ArgumentParser:
     ingest.set_defaults(run=lambda _args, settings: asyncio.run(_ingest(settings)))
 
     migrate = commands.add_parser("migrate", help="bring the database to this version's schema")
+    migrate.add_argument(
+        "--to",
+        metavar="URL",
+        help="instead move the SQLite store to this empty PostgreSQL database (stop the service first);"
+        " @FILE: a file that holds the URL",
+    )
     migrate.add_argument("--json", action="store_true", help="print the result as JSON")
-    migrate.set_defaults(run=lambda args, settings: asyncio.run(_migrate(settings, as_json=args.json)))
+    migrate.set_defaults(run=lambda args, settings: asyncio.run(_migrate(settings, args)))
+
+    backup = commands.add_parser("backup", help="copy the store to a file while it is in use")
+    backup.add_argument("file", type=Path, metavar="FILE", help="a file that is not there yet")
+    backup.add_argument("--json", action="store_true", help="print the result as JSON")
+    backup.set_defaults(run=lambda args, settings: asyncio.run(_backup(settings, args)))
+
+    restore = commands.add_parser("restore", help="make an empty store from such a file")
+    restore.add_argument("file", type=Path, metavar="FILE", help="what `evenleaf backup` made")
+    restore.add_argument("--json", action="store_true", help="print the result as JSON")
+    restore.set_defaults(run=lambda args, settings: asyncio.run(_restore(settings, args)))
 
     token = commands.add_parser("token", help="make a token; its secret is printed once")
     token.add_argument("name", help="who or what uses it")
@@ -186,14 +206,30 @@ async def _ingest(settings: Settings) -> int:
     return EXIT_OK
 
 
-async def _migrate(settings: Settings, *, as_json: bool) -> int:
+async def _migrate(settings: Settings, args: argparse.Namespace) -> int:
     from service.process import open_store
     from service.records.migrate import current
 
+    if args.to:
+        from service.keeping import run_move
+
+        return await run_move(settings, args.to, as_json=args.json)
     async with open_store(settings, migrate=True) as store:
         revision = await current(store)
-    print(json.dumps({"revision": revision}) if as_json else f"The database holds schema {revision}.")
+    print(json.dumps({"revision": revision}) if args.json else f"The database holds schema {revision}.")
     return EXIT_OK
+
+
+async def _backup(settings: Settings, args: argparse.Namespace) -> int:
+    from service.keeping import run_backup
+
+    return await run_backup(settings, args.file, as_json=args.json)
+
+
+async def _restore(settings: Settings, args: argparse.Namespace) -> int:
+    from service.keeping import run_restore
+
+    return await run_restore(settings, args.file, as_json=args.json)
 
 
 async def _token(settings: Settings, args: argparse.Namespace) -> int:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import uvicorn
+from litestar import Litestar
 
 from ingest.broker import BrokerHandle, running_broker
 from ingest.command import run_ingest
@@ -129,7 +130,8 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
                     " install mosquitto to lose nothing."
                 )
             await stack.enter_async_context(_listening(service, broker))
-        await stack.enter_async_context(_serving(service))
+        app = create_app(store, clock, settings)
+        await stack.enter_async_context(_serving(service, app))
         # Not before all else has started: a token that is made and never shown would lock everyone out.
         async with store.write() as uow:
             token = await first_token(uow, clock)
@@ -141,6 +143,7 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
                 settings.reforecast_minutes,
                 Watcher(store, clock),
                 settings.watch_minutes,
+                told=app.state.metrics.ran,
             )
         )
         await stack.enter_async_context(watching_seed(store, clock))
@@ -195,8 +198,7 @@ class _Server(uvicorn.Server):
 
 
 @asynccontextmanager
-async def _serving(service: Service) -> AsyncIterator[None]:
-    app = create_app(service.store, service.clock, service.settings)
+async def _serving(service: Service, app: Litestar) -> AsyncIterator[None]:
     app.state.reforecast = service.reforecaster.house
     settings = service.settings
     try:

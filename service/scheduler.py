@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator, Awaitable, Callable
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 from datetime import UTC, datetime, timedelta
 
@@ -17,7 +18,8 @@ from service.records.store import Store
 from service.settings import Settings
 from service.work import idempotency, sessions
 from service.work.dead_letters import trim_dead_letters
-from service.work.reforecast import Reforecaster
+from service.work.periodic import claimed, due_at
+from service.work.reforecast import LEASE_S, Reforecaster, Run
 from service.work.retention import drop_readings
 from service.work.seed_alerts import watch_seed
 from service.work.sensor_health import watch_sensors
@@ -38,6 +40,31 @@ def interval_s(minutes: float, clock: Clock) -> float:
     return min(max(SHORTEST_INTERVAL_S, minutes * 60.0 / rate), LONGEST_INTERVAL_S)
 
 
+def _log_runs(runs: Sequence[Run]) -> None:
+    changed = [r for r in runs if r.changed]
+    if changed:
+        log.info(
+            "re-forecast %d of %d houses: %d forecasts, %d advices, %d alerts opened, %d closed",
+            len(changed),
+            len(runs),
+            sum(r.forecasts for r in changed),
+            sum(r.advice for r in changed),
+            sum(r.alerts_opened for r in changed),
+            sum(r.alerts_closed for r in changed),
+            extra={"action": "reforecast"},
+        )
+
+
+async def _make_months(store: Store, clock: Clock, stopping: asyncio.Event) -> None:
+    made = True
+    while made and not stopping.is_set():
+        async with store.write() as uow:
+            months = await keep_months(uow, clock.now())
+        made = bool(months)
+        if made:
+            log.info("made months of readings: %s", ", ".join(f"{month:%Y-%m}" for month in months))
+
+
 @asynccontextmanager
 async def running_scheduler(
     store: Store,
@@ -46,52 +73,59 @@ async def running_scheduler(
     minutes: float,
     watcher: Watcher | None = None,
     watch_minutes: float = 5.0,
+    told: Callable[[Sequence[Run], float, datetime], None] | None = None,
 ) -> AsyncIterator[None]:
     """Re-forecast all houses now and then every ``minutes`` of the clock, until left; daily, prepare months.
 
-    With a watcher, look at all houses every ``watch_minutes`` as well.
+    With a watcher, look at all houses every ``watch_minutes`` as well. On PostgreSQL several processes may do so: they
+    share the houses between them, and of each time each house and each other job is done once. What a process that was
+    killed had begun is taken over when its lease has run out. ``told`` hears of each run over the houses, how many
+    seconds it took, and when it ended.
     """
     at_work = asyncio.Lock()
     stopping = asyncio.Event()
+    shared = store.dialect == "postgresql" and clock.rate > 0
+
+    @asynccontextmanager
+    async def in_turn(job: str, every: float) -> AsyncIterator[bool]:
+        async with at_work:
+            if not shared:
+                yield True
+                return
+            async with claimed(store, job, due_at(clock.now(), every)) as ours:
+                yield ours
 
     async def reforecast() -> None:
         async with at_work:
-            runs = await reforecaster.all_houses(stopping)
-            changed = [r for r in runs if r.changed]
-            if changed:
-                log.info(
-                    "re-forecast %d of %d houses: %d forecasts, %d advices, %d alerts opened, %d closed",
-                    len(changed),
-                    len(runs),
-                    sum(r.forecasts for r in changed),
-                    sum(r.advice for r in changed),
-                    sum(r.alerts_opened for r in changed),
-                    sum(r.alerts_closed for r in changed),
-                    extra={"action": "reforecast"},
-                )
+            begun = time.monotonic()
+            if shared:
+                runs = await reforecaster.all_houses(stopping, due_at(clock.now(), minutes))
+            else:
+                runs = await reforecaster.all_houses(stopping)
+            if told is not None:
+                told(runs, time.monotonic() - begun, clock.now())
+            _log_runs(runs)
 
     async def watch() -> None:
         assert watcher is not None  # noqa: S101 - only scheduled if there is one
-        async with at_work:
-            opened, closed = await watcher.all_houses(stopping)
+        async with in_turn("watch", watch_minutes) as ours:
+            opened, closed = await watcher.all_houses(stopping) if ours else (0, 0)
             if opened or closed:
                 log.info(
                     "watched houses: %d alerts opened, %d closed", opened, closed, extra={"action": "watch"}
                 )
 
     async def prepare_months() -> None:
-        made = True
-        while made and not stopping.is_set():
-            async with at_work, store.write() as uow:
-                months = await keep_months(uow, clock.now())
-            made = bool(months)
-            if made:
-                log.info("made months of readings: %s", ", ".join(f"{month:%Y-%m}" for month in months))
+        async with in_turn("months", DAY_MINUTES) as ours:
+            if ours:
+                await _make_months(store, clock, stopping)
 
     async def forget_old() -> None:
-        async with at_work, store.write() as uow:
-            await sessions.forget_old(uow, clock.now())
-            await idempotency.forget_old(uow, clock.now())
+        async with in_turn("forget", DAY_MINUTES) as ours:
+            if ours:
+                async with store.write() as uow:
+                    await sessions.forget_old(uow, clock.now())
+                    await idempotency.forget_old(uow, clock.now())
 
     scheduler = AsyncIOScheduler(
         timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": 300}
@@ -105,6 +139,9 @@ async def running_scheduler(
         scheduler.add_job(
             job, IntervalTrigger(seconds=interval_s(every, clock), timezone=UTC), id=job.__name__
         )
+    if shared:
+        # Between the runs, what a process that was killed left unfinished.
+        scheduler.add_job(reforecast, IntervalTrigger(seconds=LEASE_S, timezone=UTC), id="take_over")
     scheduler.start()
     for job, _ in jobs:
         # The scheduler keeps the machine's time, whatever the shared clock says.
@@ -128,7 +165,7 @@ async def watching_seed(store: Store, clock: Clock, minutes: float = SEED_MINUTE
         if opened or closed:
             log.info("seed: %d alerts opened, %d closed", opened, closed, extra={"action": "seed"})
 
-    async with _now_and_then("looking at the seed in store", "seed", look, clock, minutes):
+    async with _now_and_then(store, "looking at the seed in store", "seed", look, clock, minutes):
         yield
 
 
@@ -154,15 +191,18 @@ async def watching_sensors(
             if readings:
                 log.info("dropped %d old readings", readings, extra={"action": "retention"})
 
-    async with _now_and_then("looking at the sensors", "sensors", look, clock, minutes):
+    async with _now_and_then(store, "looking at the sensors", "sensors", look, clock, minutes):
         yield
 
 
 @asynccontextmanager
 async def _now_and_then(
-    what: str, action: str, job: Callable[[], Awaitable[None]], clock: Clock, minutes: float
+    store: Store, what: str, action: str, job: Callable[[], Awaitable[None]], clock: Clock, minutes: float
 ) -> AsyncIterator[None]:
-    """Do a job every ``minutes`` of the clock, the first time after that long, until left; try again if it fails."""
+    """Do a job every ``minutes`` of the clock, the first time after that long, until left; try again if it fails.
+
+    Replicas on one PostgreSQL do it once between them.
+    """
     stopping = asyncio.Event()
 
     async def work() -> None:
@@ -171,7 +211,12 @@ async def _now_and_then(
                 await asyncio.wait_for(stopping.wait(), interval_s(minutes, clock))
                 return
             try:
-                await job()
+                if store.dialect == "postgresql" and clock.rate > 0:
+                    async with claimed(store, action, due_at(clock.now(), minutes)) as ours:
+                        if ours:
+                            await job()
+                else:
+                    await job()
             except Exception:
                 log.exception("%s failed; it is tried again", what, extra={"action": action})
 

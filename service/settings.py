@@ -104,6 +104,31 @@ class Settings:
     calendars, and labels lead to where they were asked for."""
     log_level: str = "INFO"
     """DEBUG, INFO, WARNING or ERROR."""
+    log_format: str = "text"
+    """``text``, or ``json``: one JSON object a line."""
+    metrics_token: str = ""
+    """Token that ``/metrics`` asks for; empty: metrics are told on the service's own machine only."""
+    metrics_token_file: str = ""
+    """File that holds it (a mounted secret)."""
+
+    def metrics_secret(self) -> str:
+        """Return the token that ``/metrics`` asks for.
+
+        Raises
+        ------
+        SettingsError
+            If the file that should hold it cannot be read or is empty.
+        """
+        if not self.metrics_token_file:
+            return self.metrics_token
+        shown = f"{_PREFIX}METRICS_TOKEN_FILE={self.metrics_token_file}"
+        try:
+            secret = Path(self.metrics_token_file).read_text(encoding="utf-8").strip()
+        except (OSError, UnicodeDecodeError) as error:
+            raise SettingsError(f"{shown}: {error}") from error
+        if not secret:
+            raise SettingsError(f"{shown} is empty")
+        return secret
 
     def store_url(self) -> str:
         """Return the SQLAlchemy URL of the store.
@@ -253,6 +278,9 @@ def _check(settings: Settings) -> None:
             f"{_PREFIX}PUBLIC_URL={settings.public_url!r} is not a URL, for example https://evenleaf.example.org"
         )
     settings.store_url()
+    settings.metrics_secret()
+    if settings.log_format not in {"text", "json"}:
+        raise SettingsError(f"{_PREFIX}LOG_FORMAT={settings.log_format!r} is not text or json")
     _check_ways_out(settings)
     if settings.mqtt_reader not in {"auto", "stock"}:
         raise SettingsError(f"{_PREFIX}MQTT_READER={settings.mqtt_reader!r} is not auto or stock")

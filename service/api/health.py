@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
+import logging
 from datetime import datetime
 from typing import Literal
 
-from litestar import get
+from litestar import Response, get
 from litestar.datastructures import State
 
 from service.api.bodies import View
 from service.clock import Clock
-from service.records.health import answers
+from service.records.health import answers, schema
+from service.records.migrate import head
 from service.records.store import Store
+
+log = logging.getLogger(__name__)
+
+_READY_S = 3.0
 
 
 class HealthView(View):
@@ -30,3 +37,38 @@ async def get_health(state: State) -> HealthView:
     async with store.read() as uow:
         await answers(uow)
     return HealthView(status="ok", at=clock.now())
+
+
+@get("/health/live", operation_id="getHealthLive", tags=["Service"], security=[])
+async def get_live(state: State) -> HealthView:
+    """Say whether the process answers; its store is not asked. Takes no token."""
+    clock: Clock = state.clock
+    return HealthView(status="ok", at=clock.now())
+
+
+class ReadyView(View):
+    """Whether the service can do its work."""
+
+    status: Literal["ok", "unready"]
+    at: datetime
+    """The service's clock."""
+    detail: str
+    """What is missing; empty: nothing."""
+
+
+@get("/health/ready", operation_id="getHealthReady", tags=["Service"], security=[])
+async def get_ready(state: State) -> Response[ReadyView]:
+    """Say whether the store answers and has this version's schema; 503 where it does not. Takes no token."""
+    store: Store = state.store
+    clock: Clock = state.clock
+    missing = ""
+    try:
+        async with asyncio.timeout(_READY_S), store.read() as uow:
+            found = await schema(uow)
+        if found != head():
+            missing = "the store's schema is not this version's"
+    except Exception:
+        log.warning("the store does not answer", exc_info=True)
+        missing = "the store does not answer"
+    view = ReadyView(status="unready" if missing else "ok", at=clock.now(), detail=missing)
+    return Response(view, status_code=503 if missing else 200)

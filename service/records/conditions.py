@@ -26,6 +26,7 @@ from sqlalchemy import (
 from sqlalchemy import cast as cast_to
 from sqlalchemy.exc import DataError, IntegrityError
 
+from service.records.marks import note
 from service.records.store import UnitOfWork, upsert
 from service.records.tables import DeadLetter, Hour, House, Reading, Sensor, TouchedHour, UnknownTopic
 
@@ -127,6 +128,8 @@ async def save_reading_columns(
     """
     if not sensor_ids.size:
         return
+    # Those of zones count through their hours.
+    note(uow, {("outdoor_sensor", sensor_id) for sensor_id in np.unique(sensor_ids).tolist()})
     connection = await uow.session.connection()
     on_conflict = _OVERWRITE if overwrite else _LEAVE
     if uow.dialect == "postgresql":
@@ -244,8 +247,8 @@ async def remove_hours(uow: UnitOfWork, marks: Sequence[tuple[int, datetime]]) -
     """Remove hours ``(zone_id, at)`` of which nothing was measured after all."""
     if marks:
         await uow.session.execute(
-            delete(_hour).where(_hour.c.zone_id == bindparam("zone"), _hour.c.at == bindparam("hour")),
-            [{"zone": zone_id, "hour": at} for zone_id, at in marks],
+            delete(_hour).where(_hour.c.zone_id == bindparam("zone_id"), _hour.c.at == bindparam("at")),
+            [{"zone_id": zone_id, "at": at} for zone_id, at in marks],
         )
 
 

@@ -15,6 +15,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker, create_async_engine
 from sqlalchemy.pool import ConnectionPoolEntry
 
+from service.records import marks  # noqa: F401 - its listeners see every session
 from service.records.changes import NotingSession
 
 BUSY_S = 30

@@ -545,6 +545,12 @@ class Sensor(Base, kw_only=True):
     __mapper_args__ = {"version_id_col": version}
     __table_args__ = (
         UniqueConstraint("topic", "value_pointer"),
+        Index(
+            "ix_sensor_outdoors",
+            "house_id",
+            postgresql_where=text("zone_id IS NULL"),
+            sqlite_where=text("zone_id IS NULL"),
+        ),
         CheckConstraint("sampling IN ('instant', 'mean', 'change', 'total')", name="sampling"),
     )
 
@@ -1135,3 +1141,35 @@ class Change(Base, kw_only=True):
     what: Mapped[str] = mapped_column(String(10))  # made | changed
     house_id: Mapped[int | None] = mapped_column(Id, default=None)
     batch_id: Mapped[int | None] = mapped_column(Id, default=None)
+
+
+# --------------------------------------------------------------------------- how processes share work
+
+
+class ChangeMark(Base, kw_only=True):
+    """Counts the changes of what the forecasts of a house, of a farm's houses or of all are made from."""
+
+    __tablename__ = "change_mark"
+    scope: Mapped[str] = mapped_column(String(10), primary_key=True)  # house | farm | all
+    row_id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=False)
+    changes: Mapped[int] = mapped_column(BigInteger)
+    until: Mapped[datetime | None] = mapped_column(
+        default=None
+    )  # the latest moment from which a change counts
+
+
+class JobLease(Base, kw_only=True):
+    """Periodic work, or a house's part of it: for which time it was last claimed, by whom, and whether it is done."""
+
+    __tablename__ = "job_lease"
+    job: Mapped[str] = mapped_column(String(40), primary_key=True)
+    subject_id: Mapped[int] = mapped_column(
+        Id, primary_key=True, autoincrement=False
+    )  # a house; 0: no one's part
+    due_at: Mapped[datetime | None] = mapped_column(default=None)  # of the run; none: not claimed yet
+    holder: Mapped[str | None] = mapped_column(String(80), default=None)
+    epoch: Mapped[int] = mapped_column(BigInteger, default=0)  # counts the claims
+    lease_until_s: Mapped[float] = mapped_column(default=0.0)  # since 1970 by the database's clock
+    done: Mapped[bool] = mapped_column(default=True)
+    mark: Mapped[str | None] = mapped_column(default=None)  # the marks of change when it was last concluded
+    input_key: Mapped[str | None] = mapped_column(String(64), default=None)  # digest of what went in then

@@ -5,10 +5,15 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import logging
+import os
+import secrets
+import socket
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
-from functools import cached_property
+from functools import cache, cached_property
+from math import ceil, floor
+from pathlib import Path
 from typing import Any, NamedTuple
 from zlib import crc32
 from zoneinfo import ZoneInfo
@@ -25,9 +30,13 @@ from service.agronomy.profile import CropProfile
 from service.agronomy.transmission import Transmission
 from service.clock import Clock
 from service.records import events as event_records
+from service.records import leases
+from service.records import marks as mark_records
 from service.records import places as place_records
 from service.records import planning as planning_records
 from service.records import reforecast as records
+from service.records.leases import Claim
+from service.records.marks import Marks
 from service.records.store import Store, UnitOfWork
 from service.records.tables import Advice, Batch, Crop, Forecast, House, HouseEvent, Order, Succession, Zone
 from service.work import calibration, seeding
@@ -46,6 +55,10 @@ from service.work.weather import read_outside, read_pushed, transmission_of
 from service.work.work_list import propose_work
 
 log = logging.getLogger(__name__)
+
+JOB = "reforecast"
+LEASE_S = 30.0
+TOGETHER = 20  # houses that are claimed at once
 
 CURVE_DAYS = 49  # how far ahead seedings are looked at
 CURVE_STEP_DAYS = 3.5
@@ -144,6 +157,7 @@ class HouseInput:
         # Nothing arrives while a zone is silent, so that silence itself must count as news.
         digest.update(f"{[condition.subject for condition in _silent(self)]}".encode())
         digest.update(f"{local_day(self.now, self.zone_info)} {self.members} {self.horizon_days}".encode())
+        digest.update(_program().encode())
         return digest.hexdigest()
 
 
@@ -171,14 +185,33 @@ class Run:
     alerts_closed: int = 0
 
 
+class Overtaken(Exception):  # noqa: N818 - read as an answer
+    """Another process took this work over meanwhile; nothing of it was kept."""
+
+
+@cache
+def _program() -> str:
+    """Return a digest of the code that concludes: what another version concluded is concluded again."""
+    digest = hashlib.sha256()
+    for room in ("agronomy", "records", "work"):
+        for file in sorted((Path(__file__).parent.parent / room).rglob("*")):
+            if file.suffix in (".py", ".toml"):
+                digest.update(file.read_bytes())
+    return digest.hexdigest()[:16]
+
+
 class Reforecaster:
-    """Re-forecasts houses, only where something changed since it last looked."""
+    """Re-forecasts houses, only where something changed since it last looked.
+
+    Whether anything changed is told by the marks of change in a few rows; the records are read only then.
+    """
 
     def __init__(self, store: Store, clock: Clock, members: int, horizon_days: int) -> None:
         self._store, self._clock = store, clock
         self._members, self._horizon_days = members, horizon_days
-        self._keys: dict[int, str] = {}
+        self._known: dict[int, tuple[str, str]] = {}  # by house: its mark and key when it was last concluded
         self._locks: dict[int, asyncio.Lock] = {}
+        self._holder = f"{socket.gethostname()[:50]}-{os.getpid()}-{secrets.token_hex(4)}"
 
     async def house(self, house_id: int) -> Run:
         """Re-forecast one house.
@@ -188,36 +221,151 @@ class Reforecaster:
         NotFound
             If there is no such house.
         """
+        async with self._store.read() as uow:
+            marks = await mark_records.marks_of(uow, [house_id])
+            if house_id not in marks:
+                await get_house(uow, SYSTEM, house_id)  # says that there is none
+        return await self._conclude(house_id, self._mark(marks[house_id]))
+
+    async def all_houses(
+        self, stop: asyncio.Event | None = None, due_at: datetime | None = None
+    ) -> list[Run]:
+        """Re-forecast every house until told to stop; one that fails is logged and does not stop the others.
+
+        Parameters
+        ----------
+        due_at
+            The time of the run, where several processes share the work: of each time each house is done once, by
+            one of them. None: this process does all.
+        """
+        runs: list[Run] = []
+        if due_at is not None:
+            async with self._store.write() as uow:
+                await leases.ensure_houses(uow, JOB)
+            while not _told(stop) and (claims := await self._claim(due_at)):
+                runs += await self._do_claims(claims, stop)
+            return runs
+        async with self._store.read() as uow:
+            ids = await place_records.all_house_ids(uow)
+        for first in range(0, len(ids), TOGETHER):
+            some = ids[first : first + TOGETHER]
+            if _told(stop):
+                break
+            async with self._store.read() as uow:
+                marks = await mark_records.marks_of(uow, some)
+            for house_id in some:
+                if _told(stop):
+                    break
+                if house_id in marks and (run := await self._guarded(house_id, self._mark(marks[house_id]))):
+                    runs.append(run)
+        return runs
+
+    async def _claim(self, due_at: datetime) -> list[Claim]:
+        async with self._store.write() as uow:
+            return await leases.claim(uow, JOB, due_at, self._holder, LEASE_S, TOGETHER)
+
+    async def _do_claims(self, claims: Sequence[Claim], stop: asyncio.Event | None) -> list[Run]:
+        """Do what was claimed: at once what did not change, then the rest house by house."""
+        async with self._store.read() as uow:
+            marks = await mark_records.marks_of(uow, [c.subject_id for c in claims])
+        runs = []
+        same, changed = [], []
+        for claim in claims:
+            known = marks.get(claim.subject_id)  # none: the house is gone
+            if known is None or self._mark(known) == claim.mark:
+                same.append(claim)
+                runs.append(Run(claim.subject_id, changed=False))
+            else:
+                changed.append(claim)
+        if same:
+            async with self._store.write() as uow:
+                await leases.finish_unchanged(uow, JOB, self._holder, same)
+        held = asyncio.create_task(self._hold(changed))
+        try:
+            while changed and not _told(stop):
+                claim = changed[0]
+                run = await self._guarded(claim.subject_id, self._mark(marks[claim.subject_id]), claim)
+                changed.remove(claim)
+                if run is not None:
+                    runs.append(run)
+        finally:
+            held.cancel()
+            await asyncio.gather(held, return_exceptions=True)
+        return runs
+
+    async def _hold(self, claims: list[Claim]) -> None:
+        """Renew the leases of claims that are not done, until cancelled."""
+        while True:
+            await asyncio.sleep(LEASE_S / 3)
+            try:
+                async with self._store.write() as uow:
+                    await leases.renew(uow, JOB, self._holder, list(claims), LEASE_S)
+            except Exception as error:  # noqa: BLE001 - drivers raise many things when their server goes
+                log.warning("leases of re-forecasts could not be renewed: %s", error)
+
+    async def _guarded(self, house_id: int, mark: str, claim: Claim | None = None) -> Run | None:
+        try:
+            return await self._conclude(house_id, mark, claim)
+        except Overtaken:
+            log.warning("re-forecast of house %s was taken over", house_id, extra={"action": "overtaken"})
+        except Exception:
+            log.exception("re-forecast of house %s failed", house_id, extra={"action": "reforecast_failed"})
+            if claim is not None:  # the next run tries again
+                async with self._store.write() as uow:
+                    await leases.finish_unchanged(uow, JOB, self._holder, [claim])
+        return None
+
+    def _mark(self, marks: Marks) -> str:
+        """Return the mark of a house, in which the time counts as far as forecasts depend on it."""
+        now = self._clock.now()
+        pending = marks.until is not None and marks.until > now
+        hours = epoch_hours(now)
+        told: tuple[Any, ...] = (
+            marks.changes,
+            marks.until,
+            # Hours count when they are over, and silence is counted in them: just on the hour is neither before
+            # nor after.
+            (floor(hours), ceil(hours)),
+            local_day(now, ZoneInfo(marks.time_zone)),
+            self._members,
+            self._horizon_days,
+            _program(),
+            # What counts from a moment ahead may be any of several: then no look is left out.
+            secrets.token_hex(8) if pending else None,
+        )
+        return repr(told)
+
+    async def _conclude(self, house_id: int, mark: str, claim: Claim | None = None) -> Run:
+        """Re-forecast a house of which this mark was read before anything else."""
         async with self._locks.setdefault(house_id, asyncio.Lock()):
+            known = (claim.mark, claim.input_key) if claim else self._known.get(house_id, (None, None))
+            if known[0] == mark:
+                return Run(house_id, changed=False)
             async with self._store.read() as uow:
                 given = await read_house(uow, self._clock, house_id, self._members, self._horizon_days)
             key = given.key()
-            if self._keys.get(house_id) == key:
-                return Run(house_id, changed=False)
-            concluded = await asyncio.to_thread(lambda: conclude(learn(given), key))
-            async with self._store.write() as uow:
-                run = await keep(uow, self._clock, concluded)
-                await propose_work(uow, self._clock, SYSTEM, house_id)
-            self._keys[house_id] = key
+            run = Run(house_id, changed=False)
+            if known[1] != key:
+                concluded = await asyncio.to_thread(lambda: conclude(learn(given), key))
+                async with self._store.write() as uow:
+                    run = await keep(uow, self._clock, concluded)
+                    await propose_work(uow, self._clock, SYSTEM, house_id)
+                    await self._finish(uow, house_id, mark, key, claim)
+            elif claim is not None:
+                async with self._store.write() as uow:
+                    await self._finish(uow, house_id, mark, key, claim)
+            self._known[house_id] = (mark, key)
             return run
 
-    async def all_houses(self, stop: asyncio.Event | None = None) -> list[Run]:
-        """Re-forecast every house until told to stop; one that fails is logged and does not stop the others."""
-        if stop is not None and stop.is_set():
-            return []
-        async with self._store.read() as uow:
-            ids = await place_records.all_house_ids(uow)
-        runs = []
-        for house_id in ids:
-            if stop is not None and stop.is_set():
-                break
-            try:
-                runs.append(await self.house(house_id))
-            except Exception:
-                log.exception(
-                    "re-forecast of house %s failed", house_id, extra={"action": "reforecast_failed"}
-                )
-        return runs
+    async def _finish(self, uow: UnitOfWork, house_id: int, mark: str, key: str, claim: Claim | None) -> None:
+        if claim is None:
+            await leases.remember(uow, JOB, house_id, mark, key)
+        elif not await leases.finish(uow, JOB, self._holder, [claim], {house_id: (mark, key)}):
+            raise Overtaken(house_id)
+
+
+def _told(stop: asyncio.Event | None) -> bool:
+    return stop is not None and stop.is_set()
 
 
 # --------------------------------------------------------------------------- reading

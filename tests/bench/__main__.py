@@ -46,6 +46,15 @@ def main(argv: list[str] | None = None) -> int:
     api.add_argument("--years", type=int, default=5, help="years of data (default 5)")
     api.add_argument("--seconds", type=float, default=20.0, help="length of each measurement (default 20)")
     api.add_argument("--postgresql", metavar="URL", help="an empty database to use instead of SQLite")
+    houses = commands.add_parser("houses", help="re-forecast many houses, from cold and with nothing new")
+    houses.add_argument("--json", action="store_true", help="print one JSON object")
+    houses.add_argument("--houses", type=int, default=20, help="houses (default 20)")
+    houses.add_argument("--batches", type=int, default=60, help="live batches in each (default 60)")
+    houses.add_argument("--members", type=int, default=50, help="members of the outlook (default 50)")
+    houses.add_argument("--postgresql", metavar="URL", help="an empty database to use instead of SQLite")
+    storage = commands.add_parser("storage", help="bytes that a reading and an hour take on disk")
+    storage.add_argument("--json", action="store_true", help="print one JSON object")
+    storage.add_argument("--postgresql", metavar="URL", help="an empty database to measure as well")
     taking = commands.add_parser(
         "ingest", help="drain backlogs beside what broker, client and database do alone"
     )
@@ -69,6 +78,16 @@ def main(argv: list[str] | None = None) -> int:
         return _replay(given)
     if given.command == "loop":
         return _loop(given)
+    found = _figures(given)
+    if given.json:
+        print(json.dumps(found))
+    else:
+        for key, value in found.items():
+            print(f"{key:28} {value if not isinstance(value, float) else f'{value:,.4g}'}")
+    return 0
+
+
+def _figures(given: argparse.Namespace) -> dict[str, object]:
     found: dict[str, object]
     if given.command == "ingest":
         from tests.bench.ingest import faults, measure
@@ -88,16 +107,19 @@ def main(argv: list[str] | None = None) -> int:
         from tests.bench.api import measure as measure_api
 
         found = measure_api(given.houses, given.years, given.seconds, given.postgresql)
+    elif given.command == "houses":
+        from tests.bench.houses import measure as measure_houses
+
+        found = measure_houses(given.houses, given.batches, given.members, given.postgresql)
+    elif given.command == "storage":
+        from tests.bench.storage import measure as measure_storage
+
+        found = measure_storage(given.postgresql)
     else:
         from tests.bench.forecast import measure
 
         found = measure(given.batches, given.members, given.days, given.repeats)
-    if given.json:
-        print(json.dumps(found))
-    else:
-        for key, value in found.items():
-            print(f"{key:28} {value if not isinstance(value, float) else f'{value:,.4g}'}")
-    return 0
+    return found
 
 
 def _replay(given: argparse.Namespace) -> int:

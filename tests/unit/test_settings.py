@@ -67,6 +67,9 @@ KEYS: dict[str, tuple[str, object, list[str]]] = {
         ["house.example.org", "ftp://a"],
     ),
     "log_level": ("DEBUG", "DEBUG", ["", "debug", "LOUD"]),
+    "log_format": ("json", "json", ["", "xml"]),
+    "metrics_token": ("secret", "secret", []),
+    "metrics_token_file": ("", "", ["no-such-file"]),
 }
 REFUSED = [(key, text) for key, (_, _, texts) in KEYS.items() for text in texts]
 

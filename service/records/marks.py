@@ -1,0 +1,289 @@
+"""Marks of change: whether anything that bears on a house's forecast was written since one last looked.
+
+Every transaction that writes what forecasts are made from counts up the mark of the house, of the farm, or of all,
+as its last act before the commit, so that it holds the mark's row lock only for an instant and in one order with all
+others. Whoever reads the marks first and the records after them misses nothing: what is committed in between is
+read already and its mark is seen next time.
+
+A write whose place is not known marks all houses: too much is only slow, too little would be wrong. What is written
+past the session (raw statements of the driver) is to be noted by hand, see :func:`note`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any, cast
+
+from sqlalchemy import Table, and_, case, event, or_, select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import ORMExecuteState, Session, UOWTransaction
+
+from service.records.tables import (
+    Batch,
+    ChangeMark,
+    Crop,
+    Entry,
+    House,
+    Sensor,
+    Succession,
+    Zone,
+)
+
+if TYPE_CHECKING:
+    from service.records.store import UnitOfWork
+
+Place = tuple[str, int]
+"""What a mark is about: ``house``, ``farm`` or ``all``, and its id; before it is resolved also a row of these."""
+
+# Of each table that forecasts are made from, the column that says where it belongs, and to what that refers.
+INPUTS: Mapping[str, tuple[str, str]] = {
+    "farm": ("id", "farm"),
+    "house": ("id", "house"),
+    "zone": ("house_id", "house"),
+    "section": ("zone_id", "zone"),
+    "crop": ("farm_id", "farm"),
+    "cultivar": ("crop_id", "crop"),
+    "succession": ("house_id", "house"),
+    "succession_cultivar": ("succession_id", "succession"),
+    "batch": ("house_id", "house"),
+    "batch_cultivar": ("batch_id", "batch"),
+    "batch_evidence": ("batch_id", "farm_of_batch"),  # it counts in every house of the farm
+    "entry": ("batch_id", "batch"),
+    "tray": ("batch_id", "batch"),
+    "order": ("farm_id", "farm"),
+    "house_event": ("house_id", "house"),
+    "sensor": ("house_id", "house"),
+    "sensor_calibration": ("sensor_id", "sensor"),
+    "reading": ("sensor_id", "outdoor_sensor"),  # those of zones count through their hours
+    "hour": ("zone_id", "zone"),
+    "weather_forecast": ("house_id", "house"),
+}
+# Nothing of these goes into a forecast.
+OTHERS = frozenset(
+    {
+        # what is concluded or told
+        "advice",
+        "alert",
+        "calendar_feed",
+        "change",
+        "forecast",
+        "forecast_day",
+        "notice",
+        "receiver",
+        "retained_topic",
+        "task",
+        "zone_limit",
+        # on the way to hours, or beside them
+        "dead_letter",
+        "retention",
+        "sensor_hour",
+        "sensor_lag",
+        "touched_hour",
+        "unknown_topic",
+        # seed, packing and delivery
+        "batch_seed_lot",
+        "delivery",
+        "house_log_entry",
+        "lot_trial",
+        "packed_lot",
+        "packed_lot_harvest",
+        "picture",
+        "seed_lot",
+        "seed_use",
+        # who may, and how processes share work
+        "audit_record",
+        "change_mark",
+        "idempotency_key",
+        "ingest_slot",
+        "job_lease",
+        "login_throttle",
+        "session",
+        "token",
+        "user",
+    }
+)
+# Moments from which a row counts; one that lies ahead keeps the house from being left out until it has passed.
+_FROM = {"entry": "recorded_at", "hour": "at", "reading": "at", "weather_forecast": "issued_at"}
+_ALL: Place = ("all", 0)
+_PENDING = "evenleaf.marks"
+
+
+@dataclass(frozen=True)
+class Marks:
+    """What the marks say of a house."""
+
+    farm_id: int
+    time_zone: str
+    changes: tuple[int, int, int]
+    """Counts of changes of the house, of its farm, and of everything."""
+    until: datetime | None
+    """The latest moment from which something written counts."""
+
+
+def note(uow: UnitOfWork, places: Iterable[Place], until: datetime | None = None) -> None:
+    """Note that something at these places is changed by the transaction."""
+    _note(uow.session.sync_session, places, until)
+
+
+def _note(session: Session, places: Iterable[Place], until: datetime | None) -> None:
+    pending: dict[Place, datetime | None] = session.info.setdefault(_PENDING, {})
+    for place in places:
+        known = pending.get(place)
+        pending[place] = max((m for m in (known, until) if m is not None), default=None)
+
+
+def _counts_from(table: str, moment: datetime | None) -> datetime | None:
+    """Return the moment at which a row counts: an hour counts once it has begun, the others at once."""
+    return moment + timedelta(microseconds=1) if table == "hour" and moment is not None else moment
+
+
+@event.listens_for(Session, "after_flush")
+def _after_flush(session: Session, _flush: UOWTransaction) -> None:
+    changed = [*session.new, *session.deleted, *(row for row in session.dirty if session.is_modified(row))]
+    for row in changed:
+        name = row.__tablename__
+        if name in OTHERS:
+            continue
+        column, kind = INPUTS.get(name, ("", ""))
+        where = getattr(row, column) if column else None
+        until = getattr(row, _FROM[name]) if name in _FROM else None
+        _note(session, [_ALL if where is None else (kind, where)], _counts_from(name, until))
+
+
+@event.listens_for(Session, "do_orm_execute")
+def _on_execute(state: ORMExecuteState) -> None:
+    if not (state.is_insert or state.is_update or state.is_delete):
+        return
+    name = cast(Any, state.statement).table.name
+    if name in OTHERS:
+        return
+    column, kind = INPUTS.get(name, ("", ""))
+    given = state.parameters
+    rows = [given] if isinstance(given, Mapping) else list(given or [])
+    if not state.is_update and rows and column and all(column in row for row in rows):
+        moment = _FROM.get(name, "")
+        until = max((row[moment] for row in rows if moment in row), default=None)
+        _note(state.session, {(kind, row[column]) for row in rows}, _counts_from(name, until))
+    elif name != "reading" or not state.is_delete:  # readings are only deleted when they are too old to count
+        _note(state.session, [_ALL], None)
+
+
+@event.listens_for(Session, "before_commit")
+def _before_commit(session: Session) -> None:
+    if session.in_nested_transaction():
+        return
+    session.flush()
+    pending: dict[Place, datetime | None] = session.info.pop(_PENDING, {})
+    if not pending:
+        return
+    with session.no_autoflush:
+        found = _resolved(session, pending)
+        if found:
+            _count_up(session, found)
+
+
+@event.listens_for(Session, "after_rollback")
+def _after_rollback(session: Session) -> None:
+    if not session.in_nested_transaction():
+        session.info.pop(_PENDING, None)
+
+
+_RESOLVE: dict[str, tuple[str, Callable[[Sequence[int]], Any]]] = {
+    "zone": ("house", lambda ids: select(Zone.id, Zone.house_id).where(Zone.id.in_(ids))),
+    "batch": ("house", lambda ids: select(Batch.id, Batch.house_id).where(Batch.id.in_(ids))),
+    "succession": (
+        "house",
+        lambda ids: select(Succession.id, Succession.house_id).where(Succession.id.in_(ids)),
+    ),
+    "sensor": ("house", lambda ids: select(Sensor.id, Sensor.house_id).where(Sensor.id.in_(ids))),
+    "entry": (
+        "house",
+        lambda ids: (
+            select(Entry.id, Batch.house_id).join(Batch, Batch.id == Entry.batch_id).where(Entry.id.in_(ids))
+        ),
+    ),
+    "crop": ("farm", lambda ids: select(Crop.id, Crop.farm_id).where(Crop.id.in_(ids))),
+    "farm_of_batch": (
+        "farm",
+        lambda ids: (
+            select(Batch.id, House.farm_id).join(House, House.id == Batch.house_id).where(Batch.id.in_(ids))
+        ),
+    ),
+}
+
+
+def _resolved(session: Session, pending: Mapping[Place, datetime | None]) -> dict[Place, datetime | None]:
+    """Return the houses and farms that the places lie in; a place that is gone already counts for all."""
+    found: dict[Place, datetime | None] = {}
+
+    def add(place: Place, until: datetime | None) -> None:
+        found[place] = max((m for m in (found.get(place), until) if m is not None), default=None)
+
+    by_kind: dict[str, dict[int, datetime | None]] = {}
+    for (kind, row_id), until in pending.items():
+        by_kind.setdefault(kind, {})[row_id] = until
+    for kind, rows in by_kind.items():
+        if kind in ("house", "farm", "all"):
+            for row_id, until in rows.items():
+                add((kind, row_id), until)
+        elif kind == "outdoor_sensor":
+            outdoors = select(Sensor.id, Sensor.house_id).where(Sensor.zone_id.is_(None))
+            for sensor_id, house_id in session.execute(outdoors):
+                if sensor_id in rows:
+                    add(("house", house_id), rows[sensor_id])
+        else:
+            scope, statement = _RESOLVE[kind]
+            places = {row.id: row[1] for row in session.execute(statement(sorted(rows)))}
+            for row_id, until in rows.items():
+                add((scope, places[row_id]) if row_id in places else _ALL, until)
+    return found
+
+
+def _count_up(session: Session, found: Mapping[Place, datetime | None]) -> None:
+    table = cast(Table, ChangeMark.__table__)
+    dialect = session.get_bind().dialect.name
+    statement = postgresql.insert(table) if dialect == "postgresql" else sqlite.insert(table)
+    later = statement.excluded.until
+    statement = statement.on_conflict_do_update(
+        index_elements=["scope", "row_id"],
+        set_={
+            "changes": table.c.changes + 1,
+            "until": case((or_(table.c.until.is_(None), later > table.c.until), later), else_=table.c.until),
+        },
+    )
+    # In one order, so that two transactions cannot wait for each other.
+    rows = [
+        {"scope": scope, "row_id": row_id, "changes": 1, "until": until}
+        for (scope, row_id), until in sorted(found.items(), key=lambda item: item[0])
+    ]
+    session.execute(statement, rows)
+
+
+async def marks_of(uow: UnitOfWork, house_ids: Sequence[int]) -> dict[int, Marks]:
+    """Return the marks of houses; of those that are there. To be read before what they are marks of."""
+    rows = (
+        await uow.session.execute(
+            select(House.id, House.farm_id, House.time_zone).where(House.id.in_(house_ids))
+        )
+    ).all()
+    farms = {row.farm_id for row in rows}
+    marks = {
+        (scope, row_id): (changes, until)
+        for scope, row_id, changes, until in await uow.session.execute(
+            select(ChangeMark.scope, ChangeMark.row_id, ChangeMark.changes, ChangeMark.until).where(
+                or_(
+                    and_(ChangeMark.scope == "house", ChangeMark.row_id.in_(house_ids)),
+                    and_(ChangeMark.scope == "farm", ChangeMark.row_id.in_(farms)),
+                    ChangeMark.scope == "all",
+                )
+            )
+        )
+    }
+    found = {}
+    for house_id, farm_id, time_zone in rows:
+        told = [marks.get(place, (0, None)) for place in (("house", house_id), ("farm", farm_id), _ALL)]
+        until = max((m for _, m in told if m is not None), default=None)
+        found[house_id] = Marks(farm_id, time_zone, (told[0][0], told[1][0], told[2][0]), until)
+    return found

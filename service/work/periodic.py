@@ -1,0 +1,65 @@
+"""Periodic work that several processes share: of each time it is done once, by one of them."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import secrets
+import socket
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime, timedelta
+
+from service.records import leases
+from service.records.store import Store
+
+log = logging.getLogger(__name__)
+
+LEASE_S = 30.0
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def due_at(now: datetime, minutes: float) -> datetime:
+    """Return the last time that periodic work was due: the same for all processes that share a clock."""
+    every = timedelta(minutes=minutes)
+    return _EPOCH + (now - _EPOCH) // every * every
+
+
+@asynccontextmanager
+async def claimed(store: Store, job: str, due: datetime, *, lease_s: float = LEASE_S) -> AsyncIterator[bool]:
+    """Claim a job for the time at which it was due; yields whether it is this process that is to do it.
+
+    The claim is held by a lease that is renewed until the context is left, so that work whose process is killed is
+    taken over, and done when it is left without an exception; work that failed is free again at once.
+    """
+    holder = f"{socket.gethostname()[:50]}-{os.getpid()}-{secrets.token_hex(4)}"
+    async with store.write() as uow:
+        await leases.ensure(uow, job, [0])
+        claims = await leases.claim(uow, job, due, holder, lease_s, 1)
+    if not claims:
+        yield False
+        return
+
+    async def hold() -> None:
+        while True:
+            await asyncio.sleep(lease_s / 3)
+            try:
+                async with store.write() as uow:
+                    await leases.renew(uow, job, holder, claims, lease_s)
+            except Exception as error:  # noqa: BLE001 - drivers raise many things when their server goes
+                log.warning("the lease of %s could not be renewed: %s", job, error)
+
+    holding = asyncio.create_task(hold(), name=f"holding {job}")
+    done = False
+    try:
+        yield True
+        done = True
+    finally:
+        holding.cancel()
+        await asyncio.gather(holding, return_exceptions=True)
+        async with store.write() as uow:
+            if done:
+                await leases.finish(uow, job, holder, claims)
+            else:
+                await leases.renew(uow, job, holder, claims, 0.0)

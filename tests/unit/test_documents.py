@@ -1,0 +1,64 @@
+"""What the documents name is there: files that they link to, commands and options, settings, paths of the API."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from dataclasses import fields
+from pathlib import Path
+
+import pytest
+
+from service.cli import _parser
+from service.settings import Settings
+
+ROOT = Path(__file__).parents[2]
+DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
+ALL = pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+
+
+@ALL
+def test_links_lead_somewhere(document: Path) -> None:
+    for target in re.findall(r"\]\(([^)]+)\)", document.read_text("utf-8")):
+        if not target.startswith(("http://", "https://", "#")):
+            assert (document.parent / target.split("#")[0]).exists(), target
+
+
+@ALL
+def test_commands_and_their_options_exist(document: Path) -> None:
+    parser = _parser()
+    commands = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction)).choices
+    shown = re.findall(r"(?:^|[\s`/])evenleaf +([a-z-]+)((?: [^`\n|&#]*)?)", document.read_text("utf-8"))
+    code = [(name, rest) for name, rest in shown if name in commands]
+    for name, rest in code:
+        options = {option for action in commands[name]._actions for option in action.option_strings}
+        for option in re.findall(r"(?<= )--[a-z-]+", rest):
+            assert option in options, f"evenleaf {name} {option}"
+    if document.name == "operating.md":
+        assert {name for name, _ in code} >= {"serve", "ingest", "backup", "restore", "migrate"}
+    for name in re.findall(r"`evenleaf ([a-z-]+)", document.read_text("utf-8")):
+        assert name in commands, f"evenleaf {name}"
+
+
+@ALL
+def test_settings_exist(document: Path) -> None:
+    known = {f"EVENLEAF_{f.name.upper()}" for f in fields(Settings)}
+    known |= {"EVENLEAF_CONFIG", "EVENLEAF_TOKEN", "EVENLEAF_TEST_POSTGRESQL_URL", "EVENLEAF_TEST_MQTT_URL"}
+    known |= {"EVENLEAF_TEST_REQUIRE"}
+    for name in re.findall(r"EVENLEAF_[A-Z0-9_]+", document.read_text("utf-8")):
+        assert name.rstrip("_") in known or name == "EVENLEAF_", name
+
+
+def test_settings_of_units_and_compose_exist() -> None:
+    known = {f"EVENLEAF_{f.name.upper()}" for f in fields(Settings)}
+    for file in [*sorted((ROOT / "deploy" / "systemd").iterdir()), ROOT / "docker-compose.yml"]:
+        assert set(re.findall(r"EVENLEAF_[A-Z_]+", file.read_text("utf-8"))) <= known, file.name
+
+
+def test_metrics_that_the_runbook_names_exist() -> None:
+    from service.metrics import Metrics
+
+    made = {metric.name for metric in Metrics().registry.collect()}
+    named = set(re.findall(r"`(evenleaf_[a-z_]+)`", (ROOT / "docs" / "runbook.md").read_text("utf-8")))
+    assert named
+    assert named <= made
