@@ -1,12 +1,15 @@
-"""Queries along the way from seed to buyer. Each takes a set of ids and is one statement, however many there are."""
+"""Queries along the way from seed to buyer. Each takes a set of ids and is one statement, however many there are.
+
+Rows are Structs that the garbage collector does not track: there are thousands in a trace, and none leads in a circle.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass, fields
 from datetime import date, datetime
 from typing import Any
 
+import msgspec
 from sqlalchemy import Executable, func, select
 
 from service.records.listing import among
@@ -34,8 +37,7 @@ KINDS = ("seeded", "transplanted", "moved", "discarded", "harvested")
 """Kinds of entries that say where plants and heads went."""
 
 
-@dataclass(slots=True)
-class BatchRow:
+class BatchRow(msgspec.Struct, gc=False):
     """A batch, and what it is of."""
 
     id: int
@@ -48,8 +50,7 @@ class BatchRow:
     stage: str
 
 
-@dataclass(slots=True)
-class EntryRow:
+class EntryRow(msgspec.Struct, gc=False):
     """An entry of a ledger, whether it holds or not."""
 
     id: int
@@ -70,8 +71,7 @@ class EntryRow:
     note: str | None
 
 
-@dataclass(slots=True)
-class SownRow:
+class SownRow(msgspec.Struct, gc=False):
     """Seed of a lot in a batch."""
 
     batch_id: int
@@ -80,8 +80,7 @@ class SownRow:
     cells: int | None
 
 
-@dataclass(slots=True)
-class SeedLotRow:
+class SeedLotRow(msgspec.Struct, gc=False):
     """A seed lot."""
 
     id: int
@@ -94,8 +93,7 @@ class SeedLotRow:
     seeds: int
 
 
-@dataclass(slots=True)
-class LinkRow:
+class LinkRow(msgspec.Struct, gc=False):
     """Heads of a harvest in a packed lot."""
 
     packed_lot_id: int
@@ -103,8 +101,7 @@ class LinkRow:
     heads: int
 
 
-@dataclass(slots=True)
-class LotRow:
+class LotRow(msgspec.Struct, gc=False):
     """A packed lot."""
 
     id: int
@@ -125,8 +122,7 @@ class LotRow:
     note: str | None
 
 
-@dataclass(slots=True)
-class DeliveryRow:
+class DeliveryRow(msgspec.Struct, gc=False):
     """Heads of a packed lot that left."""
 
     id: int
@@ -142,8 +138,7 @@ class DeliveryRow:
     note: str | None
 
 
-@dataclass(slots=True)
-class OrderRow:
+class OrderRow(msgspec.Struct, gc=False):
     """An order."""
 
     id: int
@@ -152,8 +147,7 @@ class OrderRow:
     active: bool
 
 
-@dataclass(slots=True)
-class SectionRow:
+class SectionRow(msgspec.Struct, gc=False):
     """A section, and where it lies: the house's place if none of its own was written down."""
 
     id: int
@@ -169,8 +163,7 @@ class SectionRow:
     own_place: bool
 
 
-@dataclass(slots=True)
-class ZoneRow:
+class ZoneRow(msgspec.Struct, gc=False):
     """A zone."""
 
     id: int
@@ -178,8 +171,7 @@ class ZoneRow:
     name: str
 
 
-@dataclass(slots=True)
-class HouseRow:
+class HouseRow(msgspec.Struct, gc=False):
     """A house."""
 
     id: int
@@ -333,7 +325,7 @@ async def seed_lots(uow: UnitOfWork, ids: Collection[int]) -> list[SeedLotRow]:
 
 async def entries(uow: UnitOfWork, batch_ids: Collection[int]) -> list[EntryRow]:
     """Return the entries of batches that say where plants and heads went, in the order of recording."""
-    columns = [getattr(Entry, f.name) for f in fields(EntryRow)]
+    columns = [getattr(Entry, name) for name in EntryRow.__struct_fields__]
     statement = (
         select(*columns)
         .where(among(uow, Entry.batch_id, batch_ids), Entry.kind.in_(KINDS))
@@ -365,7 +357,7 @@ async def links_of_lots(uow: UnitOfWork, lot_ids: Collection[int]) -> list[LinkR
 
 async def lots(uow: UnitOfWork, ids: Collection[int]) -> list[LotRow]:
     """Return packed lots, in the order of packing."""
-    columns = [Crop.name if f.name == "crop" else getattr(PackedLot, f.name) for f in fields(LotRow)]
+    columns = [Crop.name if name == "crop" else getattr(PackedLot, name) for name in LotRow.__struct_fields__]
     statement = (
         select(*columns)
         .select_from(PackedLot)
@@ -378,7 +370,7 @@ async def lots(uow: UnitOfWork, ids: Collection[int]) -> list[LotRow]:
 
 async def deliveries(uow: UnitOfWork, lot_ids: Collection[int]) -> list[DeliveryRow]:
     """Return the deliveries of packed lots, by day."""
-    columns = [getattr(Delivery, f.name) for f in fields(DeliveryRow)]
+    columns = [getattr(Delivery, name) for name in DeliveryRow.__struct_fields__]
     statement = (
         select(*columns)
         .where(among(uow, Delivery.packed_lot_id, lot_ids))
@@ -441,6 +433,6 @@ async def zones(uow: UnitOfWork, ids: Collection[int]) -> list[ZoneRow]:
 
 async def houses(uow: UnitOfWork, farm_id: int) -> list[HouseRow]:
     """Return the houses of a farm."""
-    columns = [getattr(House, f.name) for f in fields(HouseRow)]
+    columns = [getattr(House, name) for name in HouseRow.__struct_fields__]
     statement = select(*columns).where(House.farm_id == farm_id).order_by(House.id)
     return [HouseRow(*row) for row in await _rows(uow, statement)]

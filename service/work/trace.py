@@ -17,6 +17,8 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
+import msgspec
+
 from service.records import trace as records
 from service.records.listing import find
 from service.records.store import UnitOfWork
@@ -56,8 +58,7 @@ class Beginning:
     """For people."""
 
 
-@dataclass(frozen=True)
-class TracedBatch:
+class TracedBatch(msgspec.Struct, frozen=True, gc=False):
     """A batch along the way."""
 
     id: int
@@ -71,8 +72,7 @@ class TracedBatch:
     seed_lots: Sequence[SownRow]
 
 
-@dataclass(frozen=True)
-class Stay:
+class Stay(msgspec.Struct, frozen=True, gc=False):
     """A batch in a section."""
 
     batch_id: int
@@ -82,8 +82,7 @@ class Stay:
     """None: it may still stand there."""
 
 
-@dataclass(frozen=True)
-class Harvest:
+class Harvest(msgspec.Struct, frozen=True, gc=False):
     """A harvest that holds."""
 
     entry_id: int
@@ -100,8 +99,7 @@ class Harvest:
     note: str | None
 
 
-@dataclass(frozen=True)
-class Corrected:
+class Corrected(msgspec.Struct, frozen=True, gc=False):
     """An entry that is not followed."""
 
     entry_id: int
@@ -118,8 +116,7 @@ class Corrected:
     """Lots that say they were packed from it though it was taken back."""
 
 
-@dataclass(frozen=True)
-class TracedLot:
+class TracedLot(msgspec.Struct, frozen=True, gc=False):
     """A packed lot along the way, and the harvests it was made from as they hold now."""
 
     lot: LotRow

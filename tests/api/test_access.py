@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
+
 import httpx
+import pytest
+from litestar import Litestar
+from sqlalchemy import select, update
+from sqlalchemy.exc import OperationalError
 
 from service.records.store import Store
+from service.records.tables import Token
+from service.work import access as tokens
 from tests.api.farm import Json, Place, all_rows, made, problem_of, refused, sensor_body, token_headers
 
 
@@ -186,7 +194,9 @@ async def test_a_long_write_holds_up_no_read(
                 answer = await client.get(path, headers=headers)
             assert answer.status_code == 200, answer.text
         async with store.read() as other:
-            assert await other.session.scalar(select(Token.last_used_at).where(Token.id == token["id"])) is None
+            assert (
+                await other.session.scalar(select(Token.last_used_at).where(Token.id == token["id"])) is None
+            )
     for _ in range(200):
         async with store.read() as other:
             used = await other.session.scalar(select(Token.last_used_at).where(Token.id == token["id"]))
