@@ -1,15 +1,12 @@
-"""Queries along the way from seed to buyer. Each takes a set of ids and is one statement, however many there are.
-
-Rows are Structs that the garbage collector does not track: there are thousands in a trace, and none leads in a circle.
-"""
+"""Queries along the way from seed to buyer. Each takes a set of ids and is one statement, however many there are."""
 
 from __future__ import annotations
 
 from collections.abc import Collection
+from dataclasses import dataclass, fields
 from datetime import date, datetime
 from typing import Any
 
-import msgspec
 from sqlalchemy import Executable, func, select
 
 from service.records.listing import among
@@ -37,7 +34,8 @@ KINDS = ("seeded", "transplanted", "moved", "discarded", "harvested")
 """Kinds of entries that say where plants and heads went."""
 
 
-class BatchRow(msgspec.Struct, gc=False):
+@dataclass(slots=True)
+class BatchRow:
     """A batch, and what it is of."""
 
     id: int
@@ -50,7 +48,8 @@ class BatchRow(msgspec.Struct, gc=False):
     stage: str
 
 
-class EntryRow(msgspec.Struct, gc=False):
+@dataclass(slots=True)
+class EntryRow:
     """An entry of a ledger, whether it holds or not."""
 
     id: int
@@ -71,7 +70,8 @@ class EntryRow(msgspec.Struct, gc=False):
     note: str | None
 
 
-class SownRow(msgspec.Struct, gc=False):
+@dataclass(slots=True)
+class SownRow:
     """Seed of a lot in a batch."""
 
     batch_id: int
@@ -80,7 +80,8 @@ class SownRow(msgspec.Struct, gc=False):
     cells: int | None
 
 
-class SeedLotRow(msgspec.Struct, gc=False):
+@dataclass(slots=True)
+class SeedLotRow:
     """A seed lot."""
 
     id: int
@@ -93,7 +94,8 @@ class SeedLotRow(msgspec.Struct, gc=False):
     seeds: int
 
 
-class LinkRow(msgspec.Struct, gc=False):
+@dataclass(slots=True)
+class LinkRow:
     """Heads of a harvest in a packed lot."""
 
     packed_lot_id: int
@@ -101,7 +103,8 @@ class LinkRow(msgspec.Struct, gc=False):
     heads: int
 
 
-class LotRow(msgspec.Struct, gc=False):
+@dataclass(slots=True)
+class LotRow:
     """A packed lot."""
 
     id: int
@@ -122,7 +125,8 @@ class LotRow(msgspec.Struct, gc=False):
     note: str | None
 
 
-class DeliveryRow(msgspec.Struct, gc=False):
+@dataclass(slots=True)
+class DeliveryRow:
     """Heads of a packed lot that left."""
 
     id: int
@@ -138,7 +142,8 @@ class DeliveryRow(msgspec.Struct, gc=False):
     note: str | None
 
 
-class OrderRow(msgspec.Struct, gc=False):
+@dataclass(slots=True)
+class OrderRow:
     """An order."""
 
     id: int
@@ -147,7 +152,8 @@ class OrderRow(msgspec.Struct, gc=False):
     active: bool
 
 
-class SectionRow(msgspec.Struct, gc=False):
+@dataclass(slots=True)
+class SectionRow:
     """A section, and where it lies: the house's place if none of its own was written down."""
 
     id: int
@@ -163,7 +169,8 @@ class SectionRow(msgspec.Struct, gc=False):
     own_place: bool
 
 
-class ZoneRow(msgspec.Struct, gc=False):
+@dataclass(slots=True)
+class ZoneRow:
     """A zone."""
 
     id: int
@@ -171,7 +178,8 @@ class ZoneRow(msgspec.Struct, gc=False):
     name: str
 
 
-class HouseRow(msgspec.Struct, gc=False):
+@dataclass(slots=True)
+class HouseRow:
     """A house."""
 
     id: int
@@ -325,7 +333,7 @@ async def seed_lots(uow: UnitOfWork, ids: Collection[int]) -> list[SeedLotRow]:
 
 async def entries(uow: UnitOfWork, batch_ids: Collection[int]) -> list[EntryRow]:
     """Return the entries of batches that say where plants and heads went, in the order of recording."""
-    columns = [getattr(Entry, name) for name in EntryRow.__struct_fields__]
+    columns = [getattr(Entry, f.name) for f in fields(EntryRow)]
     statement = (
         select(*columns)
         .where(among(uow, Entry.batch_id, batch_ids), Entry.kind.in_(KINDS))
@@ -357,7 +365,7 @@ async def links_of_lots(uow: UnitOfWork, lot_ids: Collection[int]) -> list[LinkR
 
 async def lots(uow: UnitOfWork, ids: Collection[int]) -> list[LotRow]:
     """Return packed lots, in the order of packing."""
-    columns = [Crop.name if name == "crop" else getattr(PackedLot, name) for name in LotRow.__struct_fields__]
+    columns = [Crop.name if f.name == "crop" else getattr(PackedLot, f.name) for f in fields(LotRow)]
     statement = (
         select(*columns)
         .select_from(PackedLot)
@@ -370,7 +378,7 @@ async def lots(uow: UnitOfWork, ids: Collection[int]) -> list[LotRow]:
 
 async def deliveries(uow: UnitOfWork, lot_ids: Collection[int]) -> list[DeliveryRow]:
     """Return the deliveries of packed lots, by day."""
-    columns = [getattr(Delivery, name) for name in DeliveryRow.__struct_fields__]
+    columns = [getattr(Delivery, f.name) for f in fields(DeliveryRow)]
     statement = (
         select(*columns)
         .where(among(uow, Delivery.packed_lot_id, lot_ids))
@@ -433,6 +441,6 @@ async def zones(uow: UnitOfWork, ids: Collection[int]) -> list[ZoneRow]:
 
 async def houses(uow: UnitOfWork, farm_id: int) -> list[HouseRow]:
     """Return the houses of a farm."""
-    columns = [getattr(House, name) for name in HouseRow.__struct_fields__]
+    columns = [getattr(House, f.name) for f in fields(HouseRow)]
     statement = select(*columns).where(House.farm_id == farm_id).order_by(House.id)
     return [HouseRow(*row) for row in await _rows(uow, statement)]

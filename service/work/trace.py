@@ -17,8 +17,6 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-import msgspec
-
 from service.records import trace as records
 from service.records.listing import find
 from service.records.store import UnitOfWork
@@ -58,7 +56,8 @@ class Beginning:
     """For people."""
 
 
-class TracedBatch(msgspec.Struct, frozen=True, gc=False):
+@dataclass(frozen=True)
+class TracedBatch:
     """A batch along the way."""
 
     id: int
@@ -72,7 +71,8 @@ class TracedBatch(msgspec.Struct, frozen=True, gc=False):
     seed_lots: Sequence[SownRow]
 
 
-class Stay(msgspec.Struct, frozen=True, gc=False):
+@dataclass(frozen=True)
+class Stay:
     """A batch in a section."""
 
     batch_id: int
@@ -82,7 +82,8 @@ class Stay(msgspec.Struct, frozen=True, gc=False):
     """None: it may still stand there."""
 
 
-class Harvest(msgspec.Struct, frozen=True, gc=False):
+@dataclass(frozen=True)
+class Harvest:
     """A harvest that holds."""
 
     entry_id: int
@@ -99,7 +100,8 @@ class Harvest(msgspec.Struct, frozen=True, gc=False):
     note: str | None
 
 
-class Corrected(msgspec.Struct, frozen=True, gc=False):
+@dataclass(frozen=True)
+class Corrected:
     """An entry that is not followed."""
 
     entry_id: int
@@ -116,7 +118,8 @@ class Corrected(msgspec.Struct, frozen=True, gc=False):
     """Lots that say they were packed from it though it was taken back."""
 
 
-class TracedLot(msgspec.Struct, frozen=True, gc=False):
+@dataclass(frozen=True)
+class TracedLot:
     """A packed lot along the way, and the harvests it was made from as they hold now."""
 
     lot: LotRow
