@@ -5,7 +5,7 @@ There may be hundreds, so each is written in one step here and not by the templa
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 
 from markupsafe import Markup, escape
 
@@ -25,13 +25,13 @@ class Batches:
 
     track_px, day_px, column_px = TRACK_PX, DAY_PX, COLUMN_PX
 
-    def __init__(self, belt: Belt, formats: Formats, text: Callable[..., str]) -> None:
+    def __init__(self, belt: Belt, formats: Formats) -> None:
+        texts = formats.texts
         self._belt = belt
         self._formats = formats
-        self._overdue_mark = escape(text("belt.overdue_mark"))
-        self._none, self._later = escape(text("format.none")), escape(text("format.later"))
-        self._text = text
-        self._stages = {stage: text(f"stage.{stage}") for stage in ("nursery", "channels", "finished")}
+        self._overdue_mark = escape(texts.text("belt.overdue_mark"))
+        self._none, self._later = escape(texts.text("format.none")), escape(texts.text("format.later"))
+        self._stages = {stage: texts.text(f"stage.{stage}") for stage in ("nursery", "channels", "finished")}
         laid = [item for lane in belt.lanes for item in lane.laid]
         self._said = {item.batch.id: self._say(item.batch) for item in laid}
         self._days = {item.batch.id: escape(formats.short_day(item.batch.seeded_on)) for item in laid}
@@ -52,7 +52,7 @@ class Batches:
         harvest = batch.harvest
         assert harvest is not None  # noqa: S101 - only those that have one lie on the belt
         return escape(
-            self._text(
+            self._formats.texts.text(
                 "belt.batch",
                 code=batch.code,
                 crop=batch.crop,
