@@ -21,6 +21,7 @@ from service.metrics import Metrics, Watched, get_metrics
 from service.records.freshness import Freshness
 from service.records.store import Store
 from service.settings import Settings
+from service.uses import Uses
 from service.web.frame import page_or
 from service.web.router import web_routers
 
@@ -65,6 +66,7 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
                 "freshness": Freshness(store),
                 "rate_limit": RateLimit(settings.requests_per_minute),
                 "stopping": asyncio.Event(),
+                "uses": Uses(store),
             }
         ),
         lifespan=[_looking, *lifespan],
@@ -77,6 +79,7 @@ async def _looking(app: Litestar) -> AsyncIterator[None]:
     try:
         yield
     finally:
+        await app.state.uses.close()
         await app.state.freshness.close()
 
 

@@ -87,8 +87,8 @@ async def signed_in(connection: ASGIConnection[Any, Any, Any, Any]) -> SignedIn 
     async with store.read() as uow:
         found = await sessions.find_session(uow, clock, secret, lifetimes(state.settings))
     if found is not None and found.stale:
-        async with store.write() as uow:
-            await sessions.touch(uow, clock, found.session_id)
+        session_id = found.session_id
+        await state.uses.note(f"session:{session_id}", lambda uow: sessions.touch(uow, clock, session_id))
     return found
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import logging
 import signal
 import socket
@@ -149,7 +150,14 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
         await stack.enter_async_context(watching_seed(store, clock))
         await stack.enter_async_context(watching_sensors(store, clock, settings))
         await stack.enter_async_context(delivering(make_deliverer(service, out)))
-        yield replace(service, first_token=token)
+        # What was made by now stays until the end: hundreds of thousands of objects (modules, tables, operations) that
+        # every full garbage collection would go through again, in the middle of some request.
+        gc.collect()
+        gc.freeze()
+        try:
+            yield replace(service, first_token=token)
+        finally:
+            gc.unfreeze()  # tests run several services in one process
 
 
 def make_deliverer(service: Service, broker: BrokerHandle | None) -> Deliverer:

@@ -63,8 +63,7 @@ class ApiAuth(AbstractAuthenticationMiddleware):
                 "The token is unknown, revoked or expired.", f'{_CHALLENGE}, error="invalid_token"'
             )
         if found.stale:
-            async with store.write() as uow:
-                await tokens.touch_token(uow, clock, secret)
+            await state.uses.note(key, lambda uow: tokens.touch_token(uow, clock, secret))
         connection.app.state.rate_limit.check(found.access)
         return AuthenticationResult(user=found.access, auth=secret)
 

@@ -3,15 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import delete, or_, select
+from sqlalchemy import delete, func, or_, select
 from sqlalchemy.orm.attributes import flag_modified
 
-from service.records.listing import MAX_ID, narrow, page
+from service.records.listing import MAX_ID, among, narrow, page, rows
 from service.records.saving import saving
 from service.records.store import UnitOfWork
-from service.records.tables import Batch, BatchSeedLot, Cultivar, Entry, House, SeedLot, Tray
+from service.records.tables import (
+    Batch,
+    BatchSeedLot,
+    Crop,
+    Cultivar,
+    Entry,
+    House,
+    SeedLot,
+    Succession,
+    Tray,
+)
 
 
 async def live_batches(uow: UnitOfWork, house_id: int) -> list[Batch]:
@@ -23,6 +34,39 @@ async def live_batches(uow: UnitOfWork, house_id: int) -> list[Batch]:
             .order_by(Batch.seeded_on, Batch.id)
         )
     )
+
+
+@dataclass(slots=True)
+class LiveRow:
+    """A batch that is not finished, and what it is of."""
+
+    id: int
+    code: str
+    crop: str
+    succession_id: int
+    succession: str
+    seeded_on: date
+
+
+async def live_rows(uow: UnitOfWork, house_id: int) -> list[LiveRow]:
+    """Return the batches of a house that are not finished, and what they are of."""
+    statement = (
+        select(Batch.id, Batch.code, Crop.name, Succession.id, Succession.name, Batch.seeded_on)
+        .join(Succession, Succession.id == Batch.succession_id)
+        .join(Crop, Crop.id == Succession.crop_id)
+        .where(Batch.house_id == house_id, Batch.stage != "finished")
+    )
+    return [LiveRow(*row) for row in await rows(uow, statement)]
+
+
+async def ledger_ends(uow: UnitOfWork, batch_ids: Collection[int]) -> dict[int, tuple[int, int]]:
+    """Return how many entries each batch's ledger has, and the last one's id: they tell all of it apart."""
+    statement = (
+        select(Entry.batch_id, func.count(), func.max(Entry.id))
+        .where(among(uow, Entry.batch_id, batch_ids))
+        .group_by(Entry.batch_id)
+    )
+    return {batch_id: (many, last) for batch_id, many, last in await rows(uow, statement)}
 
 
 async def entries_of(uow: UnitOfWork, batch_ids: Iterable[int]) -> dict[int, list[Entry]]:
@@ -56,10 +100,10 @@ async def insert_batch(
     async with saving(uow):
         uow.session.add(batch)
         await uow.flush()
-        rows: list[Entry | BatchSeedLot | Tray] = [seeded, *seed_lots, *trays]
-        for row in rows:
+        added: list[Entry | BatchSeedLot | Tray] = [seeded, *seed_lots, *trays]
+        for row in added:
             row.batch_id = batch.id
-        uow.session.add_all(rows)
+        uow.session.add_all(added)
 
 
 async def seed_lots_of(uow: UnitOfWork, batch_ids: Iterable[int]) -> dict[int, list[BatchSeedLot]]:
@@ -83,12 +127,12 @@ async def replace_seed_lots(uow: UnitOfWork, batch: Batch, seed_lots: Sequence[B
 
 async def lots_by_id(uow: UnitOfWork, lot_ids: Collection[int]) -> dict[int, tuple[SeedLot, int]]:
     """Return seed lots by id, each with the crop of its cultivar."""
-    rows = await uow.session.execute(
+    found = await uow.session.execute(
         select(SeedLot, Cultivar.crop_id)
         .join(Cultivar, Cultivar.id == SeedLot.cultivar_id)
         .where(SeedLot.id.in_(lot_ids))
     )
-    return {lot.id: (lot, crop_id) for lot, crop_id in rows}
+    return {lot.id: (lot, crop_id) for lot, crop_id in found}
 
 
 async def trays_of(uow: UnitOfWork, batch_ids: Iterable[int]) -> dict[int, list[Tray]]:

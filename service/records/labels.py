@@ -9,9 +9,9 @@ from typing import Any
 
 from sqlalchemy import select
 
+from service.records.listing import among
 from service.records.store import UnitOfWork
 from service.records.tables import Batch, BatchSeedLot, Entry, House, PackedLotHarvest, SeedLot, Tray
-from service.records.trace import among
 
 
 @dataclass(slots=True)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterable
 from typing import Any, TypeVar
 
-from sqlalchemy import Select
+from sqlalchemy import BigInteger, ColumnElement, Executable, Select, any_, func, literal, select
+from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.orm import InstrumentedAttribute
 
 from service.records.store import UnitOfWork
@@ -51,8 +54,21 @@ async def page(
     if after is not None:
         statement = statement.where(key < after if newest_first else key > after)
     order = key.desc() if newest_first else key
-    rows = list(await uow.session.scalars(statement.order_by(order).limit(limit + 1)))
-    if len(rows) <= limit:
-        return rows, None
-    kept = rows[:limit]
+    found = list(await uow.session.scalars(statement.order_by(order).limit(limit + 1)))
+    if len(found) <= limit:
+        return found, None
+    kept = found[:limit]
     return kept, int(getattr(kept[-1], key.key))
+
+
+def among(uow: UnitOfWork, column: InstrumentedAttribute[Any], ids: Iterable[int]) -> ColumnElement[bool]:
+    """Return the condition that a column is one of ids, as one parameter however many they are."""
+    wanted = sorted(set(ids))
+    if uow.dialect == "postgresql":
+        return column == any_(literal(wanted, ARRAY(BigInteger())))
+    return column.in_(select(func.json_each(json.dumps(wanted)).table_valued("value").c.value))
+
+
+async def rows(uow: UnitOfWork, statement: Executable) -> list[Any]:
+    """Return columns: past the session, which would look at each row and keep track of it."""
+    return list((await (await uow.session.connection()).execute(statement)).all())

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import func, select
 
+from service.records.listing import among
+from service.records.listing import rows as plain_rows
 from service.records.store import UnitOfWork
-from service.records.tables import Advice, Alert, Crop, Forecast, Hour, House
+from service.records.tables import Advice, Alert, Crop, Forecast, Hour, House, Succession
 
 
 async def crops_of(uow: UnitOfWork, farm_id: int) -> list[Crop]:
@@ -43,6 +47,60 @@ async def latest_forecasts(uow: UnitOfWork, batch_ids: Sequence[int]) -> dict[in
     newest = select(func.max(Forecast.id)).where(Forecast.batch_id.in_(batch_ids)).group_by(Forecast.batch_id)
     rows = await uow.session.execute(select(Forecast).where(Forecast.id.in_(newest)))
     return {f.batch_id: f for f in rows.scalars()}
+
+
+@dataclass(slots=True)
+class ForecastRow:
+    """What a forecast says."""
+
+    id: int
+    batch_id: int
+    made_at: datetime
+    horizon_days: int
+    points: dict[str, Any]
+    state: dict[str, Any]
+    reasons: list[str]
+
+
+async def newest_forecasts(uow: UnitOfWork, batch_ids: Collection[int]) -> dict[int, int]:
+    """Return the id of the newest forecast of each batch; those without one are left out."""
+    statement = (
+        select(Forecast.batch_id, func.max(Forecast.id))
+        .where(among(uow, Forecast.batch_id, batch_ids))
+        .group_by(Forecast.batch_id)
+    )
+    return {row.batch_id: row[1] for row in await plain_rows(uow, statement)}
+
+
+async def forecasts(uow: UnitOfWork, ids: Collection[int]) -> list[ForecastRow]:
+    """Return what forecasts say."""
+    statement = select(
+        Forecast.id,
+        Forecast.batch_id,
+        Forecast.made_at,
+        Forecast.horizon_days,
+        Forecast.points,
+        Forecast.state,
+        Forecast.reasons,
+    ).where(among(uow, Forecast.id, ids))
+    return [ForecastRow(*row) for row in await plain_rows(uow, statement)]
+
+
+async def advice_in_force(uow: UnitOfWork, house_id: int) -> list[tuple[str, Advice]]:
+    """Return the newest advice of each succession of a house that is still seeded, and its name; by succession."""
+    newest = (
+        select(func.max(Advice.id))
+        .join(Succession, Succession.id == Advice.succession_id)
+        .where(Succession.house_id == house_id, Succession.active)
+        .group_by(Advice.succession_id)
+    )
+    rows = await uow.session.execute(
+        select(Succession.name, Advice)
+        .join(Succession, Succession.id == Advice.succession_id)
+        .where(Advice.id.in_(newest))
+        .order_by(Succession.id)
+    )
+    return [(name, advice) for name, advice in rows]
 
 
 async def latest_advice(uow: UnitOfWork, succession_ids: Sequence[int]) -> dict[int, Advice]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import func, literal, select, union_all
 
+from service.records.listing import among
 from service.records.store import UnitOfWork
 from service.records.tables import (
     Batch,
@@ -20,7 +21,6 @@ from service.records.tables import (
     PackedLotHarvest,
     Succession,
 )
-from service.records.trace import among
 
 _AT_ONCE = 200  # members of one compound SELECT; SQLite takes 500
 

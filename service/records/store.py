@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import os
-from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from collections import OrderedDict
+from collections.abc import AsyncIterator, Callable, Hashable, Mapping, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import msgspec
@@ -25,11 +26,41 @@ BUSY_S = 30
 _INSERT: dict[str, Callable[[Table], Any]] = {"postgresql": postgresql.insert, "sqlite": sqlite.insert}
 
 
+class Remembered:
+    """What was worked out from rows that are only ever added to, kept in memory by what tells those rows apart.
+
+    Entries of ledgers and forecasts are never changed and never erased, so what was made of some holds for good.
+    """
+
+    MOST = 20_000
+
+    def __init__(self) -> None:
+        self._found: OrderedDict[Hashable, tuple[Hashable, Any]] = OrderedDict()
+
+    def get(self, thing: Hashable, rows: Hashable) -> Any:
+        """Return what was made of these rows of a thing; None: nothing, or of others."""
+        found = self._found.get(thing)
+        if found is None or found[0] != rows:
+            return None
+        self._found.move_to_end(thing)
+        return found[1]
+
+    def keep(self, thing: Hashable, rows: Hashable, made: Any) -> None:
+        """Keep what was made; what was asked for least lately makes room."""
+        self._found[thing] = (rows, made)
+        self._found.move_to_end(thing)
+        if len(self._found) > self.MOST:
+            self._found.popitem(last=False)
+
+
 @dataclass(frozen=True)
 class UnitOfWork:
     """One transaction, handed to a use case. Leaving it with an exception leaves nothing behind."""
 
     session: AsyncSession
+    # A transaction that writes begins with nothing and leaves nothing: what it reads may be taken back, and another
+    # may then be given the same ids.
+    remembered: Remembered = field(default_factory=Remembered)
 
     @property
     def dialect(self) -> str:
@@ -50,6 +81,7 @@ class Store:
 
     def __init__(self, engine: AsyncEngine) -> None:
         self.engine = engine
+        self._remembered = Remembered()
         self._turn = asyncio.Lock()
         self._read = async_sessionmaker(engine, expire_on_commit=False)
         # SQLite: a transaction that reads first and writes later cannot be retried by busy_timeout;
@@ -94,7 +126,7 @@ class Store:
     async def read(self) -> AsyncIterator[UnitOfWork]:
         """Open a transaction to read in."""
         async with self._read() as session:
-            yield UnitOfWork(session)
+            yield UnitOfWork(session, self._remembered)
 
     @asynccontextmanager
     async def write(self) -> AsyncIterator[UnitOfWork]:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 from dataclasses import dataclass, fields
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import BigInteger, ColumnElement, Executable, any_, func, literal, select
-from sqlalchemy.dialects.postgresql import ARRAY
-from sqlalchemy.orm import InstrumentedAttribute
+from sqlalchemy import Executable, func, select
 
+from service.records.listing import among
+from service.records.listing import rows as _rows
 from service.records.store import UnitOfWork
 from service.records.tables import (
     Batch,
@@ -189,19 +188,6 @@ class HouseRow:
     latitude_deg: float
     longitude_deg: float
     time_zone: str
-
-
-def among(uow: UnitOfWork, column: InstrumentedAttribute[Any], ids: Iterable[int]) -> ColumnElement[bool]:
-    """Return the condition that a column is one of ids, as one parameter however many they are."""
-    wanted = sorted(set(ids))
-    if uow.dialect == "postgresql":
-        return column == any_(literal(wanted, ARRAY(BigInteger())))
-    return column.in_(select(func.json_each(json.dumps(wanted)).table_valued("value").c.value))
-
-
-async def _rows(uow: UnitOfWork, statement: Executable) -> list[Any]:
-    # Columns, no rows to keep track of: past the session, which would look at each.
-    return list((await (await uow.session.connection()).execute(statement)).all())
 
 
 # --------------------------------------------------------------------------- where a trace begins

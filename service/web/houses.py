@@ -15,6 +15,7 @@ from service.records.store import UnitOfWork
 from service.records.tables import Advice, Alert, Succession
 from service.web.batches import RECORD, recorded_of
 from service.web.belt import Belt, lay
+from service.web.belt_batches import Batches
 from service.web.frame import Frame, Web, access_of, clock_of, frame_of, reading, see_other, writing
 from service.work.advice import accept_advice
 from service.work.line import HouseLine, LineBatch, house_line
@@ -49,7 +50,8 @@ async def show_belt(request: Web, house_id: FromPath[int]) -> Response[str]:
     async with reading(request) as uow:
         frame = await frame_of(uow, request, house_id)
         line, belt = await _belt(uow, request, house_id)
-    return frame.page("belt.html", line=line, belt=belt, wall="wall" in request.query_params)
+    batches = Batches(belt, frame.formats)
+    return frame.page("belt.html", line=line, belt=belt, batches=batches, wall="wall" in request.query_params)
 
 
 @get("/houses/{house_id:int}/belt.csv")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cache
 from pathlib import Path
@@ -27,6 +27,12 @@ class Catalogue:
     def __init__(self, texts: Mapping[str, Any]) -> None:
         self._texts: dict[str, str | dict[str, str]] = {}
         self._add("", texts)
+        # Most of a page's texts name no parameter, and there are thousands on a page.
+        self._plain = {
+            key: value
+            for key, value in self._texts.items()
+            if isinstance(value, str) and "{" not in value and "}" not in value
+        }
 
     def _add(self, prefix: str, texts: Mapping[str, Any]) -> None:
         for name, value in texts.items():
@@ -52,6 +58,9 @@ class Catalogue:
         KeyError
             If there is no such text, or it names a parameter that is not given.
         """
+        plain = self._plain.get(key)
+        if plain is not None:
+            return plain
         found = self._texts[key]
         if isinstance(found, dict):
             found = found["one" if parameters["n"] == 1 else "other"]
@@ -86,6 +95,7 @@ class Formats:
     texts: Catalogue
     zone: ZoneInfo
     units: Units = "metric"
+    _days: dict[tuple[str, date], str] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     # ------------------------------------------------------------------- numbers and amounts
 
@@ -169,6 +179,12 @@ class Formats:
         if when is None:
             return self.texts.text("format.none")
         day = self.local(when).date() if isinstance(when, datetime) else when
+        written = self._days.get((key, day))
+        if written is None:
+            written = self._days[key, day] = self._written(key, day)
+        return written
+
+    def _written(self, key: str, day: date) -> str:
         # The day alone, not as a number with separators.
         return self.texts.text(
             f"{key}_us" if self.units == "us" else key,

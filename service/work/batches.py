@@ -45,6 +45,7 @@ from service.work.ledger import (
     facts,
     mean_leaves,
 )
+from service.work.ledgers import states_of
 from service.work.listing import DEFAULT_LIMIT, check_choice, check_page
 from service.work.places import get_house
 from service.work.profiles import profile_of
@@ -243,9 +244,9 @@ async def list_batches(
 
 async def _views(uow: UnitOfWork, batches: Sequence[Batch]) -> list[BatchView]:
     ids = [batch.id for batch in batches]
-    ledgers = await records.entries_of(uow, ids)
+    states = await states_of(uow, ids)
     lots, trays = await records.seed_lots_of(uow, ids), await records.trays_of(uow, ids)
-    return [BatchView(b, derive(ledgers[b.id]), lots[b.id], trays[b.id]) for b in batches]
+    return [BatchView(b, states[b.id], lots[b.id], trays[b.id]) for b in batches]
 
 
 async def change_batch(

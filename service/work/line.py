@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 
 from service.clock import Clock
 from service.records import batches as batch_records
-from service.records import places as place_records
 from service.records import reforecast as records
+from service.records.reforecast import ForecastRow
 from service.records.store import UnitOfWork
-from service.records.tables import Advice, Alert, Forecast
+from service.records.tables import Advice, Alert
 from service.work.access import Access
-from service.work.ledger import derive
+from service.work.ledgers import states_of
 from service.work.places import get_house
 
 _NEVER = datetime(9999, 1, 1, tzinfo=UTC)
@@ -83,40 +83,32 @@ async def house_line(uow: UnitOfWork, clock: Clock, access: Access, house_id: in
         If there is no such house, or it is another farm's.
     """
     house = await get_house(uow, access, house_id)
-    successions = {s.id: s for s in await place_records.successions_of(uow, house_id)}
-    crops = {c.id: c.name for c in await records.crops_of(uow, house.farm_id)}
-    live = await batch_records.live_batches(uow, house_id)
+    live = await batch_records.live_rows(uow, house_id)
     ids = [b.id for b in live]
-    entries = await batch_records.entries_of(uow, ids)
-    forecasts = await records.latest_forecasts(uow, ids)
-    batches = []
-    for batch in live:
-        state = derive(entries[batch.id])
-        succession = successions[batch.succession_id]
-        batches.append(
-            LineBatch(
-                id=batch.id,
-                code=batch.code,
-                crop=crops[succession.crop_id],
-                succession_id=succession.id,
-                succession=succession.name,
-                stage=state.stage,
-                seeded_on=batch.seeded_on,
-                plants=state.in_nursery + state.in_channels,
-                **_forecast_fields(forecasts.get(batch.id)),
-            )
+    states = await states_of(uow, ids)
+    forecasts = await _forecasts(uow, ids)
+    batches = [
+        LineBatch(
+            id=batch.id,
+            code=batch.code,
+            crop=batch.crop,
+            succession_id=batch.succession_id,
+            succession=batch.succession,
+            stage=states[batch.id].stage,
+            seeded_on=batch.seeded_on,
+            plants=states[batch.id].in_nursery + states[batch.id].in_channels,
+            **forecasts.get(batch.id, _NOT_FORECAST),
         )
+        for batch in live
+    ]
     batches.sort(key=lambda b: (_harvest(b), b.seeded_on, b.id))
-    advice = await records.latest_advice(uow, list(successions))
     return HouseLine(
         house_id=house.id,
         house=house.name,
         time_zone=house.time_zone,
         at=clock.now(),
         batches=batches,
-        advice=[
-            LineAdvice(successions[i].name, a) for i, a in sorted(advice.items()) if successions[i].active
-        ],
+        advice=[LineAdvice(*given) for given in await records.advice_in_force(uow, house_id)],
         alerts=await records.open_alerts(uow, house_id),
     )
 
@@ -135,18 +127,48 @@ def span(point: Mapping[str, Any] | None) -> Span | None:
     )
 
 
-def _forecast_fields(forecast: Forecast | None) -> dict[str, Any]:
-    points = forecast.points if forecast else {}
+async def _forecasts(uow: UnitOfWork, batch_ids: Collection[int]) -> dict[int, dict[str, Any]]:
+    """Return what the newest forecast of each batch says; those without one are left out."""
+    found: dict[int, dict[str, Any]] = {}
+    unknown = []
+    for batch_id, forecast_id in (await records.newest_forecasts(uow, batch_ids)).items():
+        fields = uow.remembered.get(("forecast", batch_id), forecast_id)
+        if fields is None:
+            unknown.append(forecast_id)
+        else:
+            found[batch_id] = fields
+    for row in await records.forecasts(uow, unknown) if unknown else ():
+        found[row.batch_id] = _forecast_fields(row)
+        uow.remembered.keep(("forecast", row.batch_id), row.id, found[row.batch_id])
+    return found
+
+
+def _forecast_fields(forecast: ForecastRow) -> dict[str, Any]:
+    points = forecast.points
     harvest = span(points.get("harvest"))
     return {
-        "leaves": forecast.state["leaves"]["p50"] if forecast else None,
-        "fresh_g": forecast.state["freshG"]["p50"] if forecast else None,
+        "leaves": forecast.state["leaves"]["p50"],
+        "fresh_g": forecast.state["freshG"]["p50"],
         "emergence": span(points.get("emergence")),
         "window_open": span(points.get("window_open")),
         "window_close": span(points.get("window_close")),
         "transplant": span(points.get("transplant")),
         "harvest": harvest,
-        "not_within_days": forecast.horizon_days if forecast and harvest and harvest.p50 is None else None,
-        "forecast_at": forecast.made_at if forecast else None,
-        "reasons": list(forecast.reasons) if forecast else [],
+        "not_within_days": forecast.horizon_days if harvest and harvest.p50 is None else None,
+        "forecast_at": forecast.made_at,
+        "reasons": forecast.reasons,
     }
+
+
+_NOT_FORECAST: dict[str, Any] = {
+    "leaves": None,
+    "fresh_g": None,
+    "emergence": None,
+    "window_open": None,
+    "window_close": None,
+    "transplant": None,
+    "harvest": None,
+    "not_within_days": None,
+    "forecast_at": None,
+    "reasons": [],
+}

@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
+
 import httpx
+import pytest
+from litestar import Litestar
+from sqlalchemy import select, update
+from sqlalchemy.exc import OperationalError
 
 from service.records.store import Store
+from service.records.tables import Token
+from service.work import access as tokens
 from tests.api.farm import Json, Place, all_rows, made, problem_of, refused, sensor_body, token_headers
 
 
@@ -171,3 +179,46 @@ WRONG_TOKENS: list[tuple[Json, int, str]] = [
 async def test_a_token_that_cannot_be_is_refused(client: httpx.AsyncClient, store: Store) -> None:
     cases = [("POST", "/v1/tokens", body, status, field) for body, status, field in WRONG_TOKENS]
     await refused(client, store, cases)
+
+
+async def test_a_long_write_holds_up_no_read(
+    app: Litestar, client: httpx.AsyncClient, place: Place, store: Store
+) -> None:
+    """Reads are answered while others write, and a token's last use is noted when they have done."""
+    token = (await client.post("/v1/tokens", json={"name": "tablet", "scopes": ["read"]})).json()
+    headers = {"authorization": f"Bearer {token['secret']}"}
+    async with store.write() as uow:  # SQLite's only write lock; PostgreSQL's of these rows
+        await uow.session.execute(update(Token).values(name=Token.name))
+        for path in (f"/v1/houses/{place.house['id']}/line", "/v1/batches", "/v1/farms"):
+            async with asyncio.timeout(10):  # less than the database would have the writer wait
+                answer = await client.get(path, headers=headers)
+            assert answer.status_code == 200, answer.text
+        async with store.read() as other:
+            assert (
+                await other.session.scalar(select(Token.last_used_at).where(Token.id == token["id"])) is None
+            )
+    for _ in range(200):
+        async with store.read() as other:
+            used = await other.session.scalar(select(Token.last_used_at).where(Token.id == token["id"]))
+        if used is not None:
+            break
+        await asyncio.sleep(0.05)
+    assert used == app.state.clock.now()
+
+
+async def test_a_use_that_cannot_be_noted_fails_no_read(
+    app: Litestar, client: httpx.AsyncClient, place: Place, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever the database says, the reader has the answer; the next request notes the use."""
+    token = (await client.post("/v1/tokens", json={"name": "tablet", "scopes": ["read"]})).json()
+    headers = {"authorization": f"Bearer {token['secret']}"}
+
+    async def locked(*_: object) -> None:
+        raise OperationalError("UPDATE token", {}, Exception("database is locked"))
+
+    with monkeypatch.context() as broken:
+        broken.setattr(tokens, "touch_token", locked)
+        assert (await client.get("/v1/farms", headers=headers)).status_code == 200
+    assert (await client.get("/v1/farms", headers=headers)).status_code == 200
+    listed = {t["name"]: t for t in (await client.get("/v1/tokens")).json()["items"]}
+    assert listed["tablet"]["lastUsedAt"] == "2026-09-14T06:00:00Z"
