@@ -81,6 +81,7 @@ OTHERS = frozenset(
         "sensor_hour",
         "sensor_lag",
         "touched_hour",
+        "zone_day",
         "unknown_topic",
         # seed, packing and delivery
         "batch_seed_lot",
