@@ -18,8 +18,8 @@ from service.clock import Clock
 from service.records.freshness import Freshness
 from service.records.store import Store
 from service.settings import Settings
-from service.web.login import login_routers
-from service.web.rendering import template_config
+from service.web.frame import page_or
+from service.web.router import web_routers
 
 Lifespan = Callable[[Litestar], AbstractAsyncContextManager[None]]
 
@@ -39,9 +39,8 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
         What runs while the application does, in the order of starting.
     """
     return Litestar(
-        route_handlers=[api_router(), get_health, static_router(), *login_routers()],
-        exception_handlers=exception_handlers(),
-        template_config=template_config(),
+        route_handlers=[api_router(), get_health, static_router(), *web_routers()],
+        exception_handlers=page_or(exception_handlers()),
         openapi_config=openapi_config(_version()),
         state=State(
             {

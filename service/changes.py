@@ -161,6 +161,12 @@ async def provide_uow(request: Request[Any, Any, State], state: State) -> AsyncI
         yield await change.open()
 
 
+async def transaction(request: Request[Any, Any, State]) -> UnitOfWork:
+    """Return the transaction of a request that changes something, for operations that open it themselves."""
+    change: Change = request.scope["state"][_STATE]
+    return await change.open()
+
+
 async def _read(receive: Receive) -> tuple[bytes, Receive]:
     """Return the whole body, and something that gives it again."""
     parts: list[bytes] = []

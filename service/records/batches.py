@@ -170,3 +170,11 @@ async def page_batches(
         (Batch.stage, stage),
     )
     return await page(uow, statement, Batch.id, after, limit)
+
+
+async def batches_by_code(uow: UnitOfWork, start: str, *, within_farm: int | None, limit: int) -> list[Batch]:
+    """Return batches whose code begins with a text, capital or small letters alike, the newest first."""
+    statement = narrow(
+        select(Batch).join(House, House.id == Batch.house_id), (House.farm_id, within_farm)
+    ).where(Batch.code.istartswith(start, autoescape=True))
+    return list(await uow.session.scalars(statement.order_by(Batch.id.desc()).limit(limit)))

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
-from litestar import Request, Response, Router, get, post
+from litestar import Request, Response, get, post
 from litestar.datastructures import State
-from litestar.response import Redirect, Template
+from litestar.response import Redirect
 
 from service.asker import check_origin, give_cookie, lifetimes, signed_in, take_cookie
 from service.clock import Clock
 from service.records.store import Store
-from service.web.sessions import HOME, LOGIN, current_csrf, local_path, pages_router, secure
+from service.web.forms import Form
+from service.web.frame import Frame
+from service.web.sessions import HOME, LOGIN, local_path
+from service.web.texts import catalogue
 from service.work import sessions, users
 from service.work.access import find_access
 from service.work.errors import FieldProblem, WorkError, impossible
@@ -41,17 +44,22 @@ def _signed_in(request: Asking, secret: str, wanted: str) -> Response[Any]:
 
 
 def _page(
+    request: Asking,
     name: str,
     error: WorkError | None = None,
     *,
     status: int = 200,
     headers: dict[str, str] | None = None,
+    typed: dict[str, str] | None = None,
     **more: Any,
-) -> Template:
-    """Return a form's page; ``problems`` are those of single fields by name, ``error`` says it in a sentence."""
-    problems: dict[str, str] = {p.field: p.problem for p in error.problems} if error else {}
-    context = {"error": error.detail if error else "", "problems": problems, "shortest": SHORTEST, **more}
-    return Template(name, context=context, status_code=status, headers=headers)
+) -> Response[str]:
+    """Return a form's page; ``typed`` is what it shows again."""
+    form = Form.blank(catalogue(), **(typed or {}))
+    if error is not None:
+        form.refused(error)
+    answer = Frame(request).page(name, status, form=form, shortest=SHORTEST, **more)
+    answer.headers.update(headers or {})
+    return answer
 
 
 # --------------------------------------------------------------------------- log in, log out
@@ -64,7 +72,7 @@ async def show_login(request: Asking, state: State) -> Response[Any]:
     async with store.read() as uow:
         if not await users.any_user(uow):
             return Redirect("/setup", status_code=303)
-    return _page("login.html", login="", next=local_path(request.query_params.get("next")))
+    return _page(request, "login.html", next=local_path(request.query_params.get("next")))
 
 
 @post("/login")
@@ -88,9 +96,11 @@ async def log_in(request: Asking, state: State) -> Response[Any]:
         )
     except TooMany as error:
         wait = {"Retry-After": str(error.retry_after_s)}
-        return _page("login.html", error, status=429, headers=wait, login=login, next=wanted)
+        return _page(
+            request, "login.html", error, status=429, headers=wait, typed={"login": login}, next=wanted
+        )
     except WorkError as error:
-        return _page("login.html", error, status=422, login=login, next=wanted)
+        return _page(request, "login.html", error, status=422, typed={"login": login}, next=wanted)
     if before is not None:
         async with store.write() as uow:
             await sessions.log_out(uow, clock, before.session_id)
@@ -113,13 +123,13 @@ async def log_out(request: Asking, state: State) -> Response[Any]:
 
 
 @get("/setup")
-async def show_setup(state: State) -> Response[Any]:
+async def show_setup(request: Asking, state: State) -> Response[Any]:
     """Show the form that makes the first owner, while there is no user."""
     store: Store = state.store
     async with store.read() as uow:
         if await users.any_user(uow):
             return Redirect(LOGIN, status_code=303)
-    return _page("setup.html", login="", display_name="")
+    return _page(request, "first_user.html")
 
 
 @post("/setup")
@@ -145,7 +155,13 @@ async def set_up(request: Asking, state: State) -> Response[Any]:
             user = await users.create_first_owner(uow, clock, new)
             secret = await sessions.begin(uow, clock, user, _device(request), lifetimes(state.settings))
     except WorkError as error:
-        return _page("setup.html", error, status=422, login=login, display_name=display_name)
+        return _page(
+            request,
+            "first_user.html",
+            error,
+            status=422,
+            typed={"login": login, "display_name": display_name},
+        )
     return _signed_in(request, secret, HOME)
 
 
@@ -153,18 +169,17 @@ async def set_up(request: Asking, state: State) -> Response[Any]:
 
 
 @get("/password", opt={"scope": "any"})
-async def show_password(request: Asking) -> Template:
+async def show_password(request: Asking) -> Response[str]:
     """Show the form that changes one's own password."""
-    return _page("password.html", csrf=current_csrf(request), done=False)
+    return _page(request, "password.html", done=False)
 
 
 @post("/password", opt={"scope": "any"})
-async def change_password(request: Asking, state: State) -> Template:
+async def change_password(request: Asking, state: State) -> Response[str]:
     """Change one's own password; every other browser is logged out."""
     session: SignedIn = request.auth
     user_id = session.access.user_id
     assert user_id is not None  # noqa: S101 - only people have sessions
-    csrf = current_csrf(request)
     new = await _field(request, "new_password")
     try:
         if new != await _field(request, "new_password_again"):
@@ -181,18 +196,5 @@ async def change_password(request: Asking, state: State) -> Template:
             keep_session=session.session_id,
         )
     except WorkError as error:
-        return _page("password.html", error, status=422, csrf=csrf, done=False)
-    return _page("password.html", csrf=csrf, done=True)
-
-
-def login_routers() -> list[Router]:
-    """Return the routers of these pages: those for everyone, and those for whoever has logged in."""
-    return [
-        Router(
-            "/",
-            route_handlers=[show_login, log_in, show_setup, set_up],
-            after_request=secure,
-            include_in_schema=False,
-        ),
-        pages_router("/", [log_out, show_password, change_password]),
-    ]
+        return _page(request, "password.html", error, status=422, done=False)
+    return _page(request, "password.html", done=True)

@@ -1,10 +1,8 @@
-"""Who has logged in, for the grower's pages: what a router of pages is made of.
+"""Who has logged in, for the grower's pages.
 
-Pages go into :func:`pages_router`. Its handlers find who asks as ``request.user``, an
-:class:`~service.work.access.Access`, and may take ``uow``, ``access`` and ``clock`` as the API's operations do. A
-form that changes something carries ``<input type="hidden" name="csrf" value="{{ csrf }}">`` with
-:func:`current_csrf`. Reading takes the scope ``read`` and changing ``write``, or what the handler names, for example
-``opt={"scope": "record"}`` where the crew may; ``"any"``: whoever has logged in.
+Handlers of pages find who asks as ``request.user``, an :class:`~service.work.access.Access`. A form that changes
+something carries :func:`current_csrf` as ``csrf``. Reading takes the scope ``read`` and changing ``write``, or what
+the handler names, for example ``opt={"scope": "record"}`` where the crew may; ``"any"``: whoever has logged in.
 """
 
 from __future__ import annotations
@@ -20,7 +18,7 @@ from litestar.exceptions import HTTPException
 from litestar.handlers import BaseRouteHandler
 from litestar.middleware import AbstractAuthenticationMiddleware, AuthenticationResult, DefineMiddleware
 from litestar.response import Redirect
-from litestar.types import ControllerRouterHandler
+from litestar.types import ControllerRouterHandler, ExceptionHandlersMap
 
 from service.asker import check_csrf, check_scope, provide_access, provide_clock, signed_in
 from service.changes import SAFE, Changing, provide_uow
@@ -29,13 +27,18 @@ from service.work.sessions import SignedIn
 LOGIN = "/login"
 HOME = "/"
 _HEADERS = {
-    "Cache-Control": "no-store",  # what one user saw is not shown to the next on the same machine
-    "Content-Security-Policy": (
-        "default-src 'self'; img-src 'self' data: blob:; object-src 'none'; base-uri 'none'; form-action 'self';"
-        " frame-ancestors 'none'"
+    "cache-control": "no-store",  # what one user saw is not shown to the next on the same machine
+    # Nothing of a page may come from, or go to, another host; nothing in it may run but our own files.
+    "content-security-policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; connect-src 'self';"
+        " manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
-    "Referrer-Policy": "same-origin",
-    "X-Content-Type-Options": "nosniff",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(self), geolocation=(), microphone=()",
+    "referrer-policy": "same-origin",
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
 }
 
 
@@ -87,8 +90,8 @@ def local_path(wanted: str | None) -> str:
 
 def secure(response: Response[Any]) -> Response[Any]:
     """Add what pages for people who have logged in need; a page that says otherwise is left so."""
-    for name, value in _HEADERS.items():
-        response.headers.setdefault(name, value)
+    said = {name.lower() for name in response.headers}
+    response.headers.update({name: value for name, value in _HEADERS.items() if name not in said})
     return response
 
 
@@ -97,7 +100,11 @@ def to_login(_request: Request[Any, Any, Any], error: LoginNeeded) -> Response[A
     return secure(Redirect(f"{LOGIN}?next={quote(error.wanted, safe='/')}", status_code=303))
 
 
-def pages_router(path: str, handlers: Sequence[ControllerRouterHandler]) -> Router:
+def pages_router(
+    path: str,
+    handlers: Sequence[ControllerRouterHandler],
+    exception_handlers: ExceptionHandlersMap | None = None,
+) -> Router:
     """Return a router of pages for those who have logged in."""
     return Router(
         path,
@@ -109,7 +116,7 @@ def pages_router(path: str, handlers: Sequence[ControllerRouterHandler]) -> Rout
             "access": Provide(provide_access),
             "clock": Provide(provide_clock),
         },
-        exception_handlers={LoginNeeded: to_login},
+        exception_handlers={LoginNeeded: to_login, **(exception_handlers or {})},
         after_request=secure,
         include_in_schema=False,
     )

@@ -1,0 +1,66 @@
+"""Every page."""
+
+from __future__ import annotations
+
+from litestar import Router
+from litestar.middleware import DefineMiddleware
+
+from service.web import assets, batches, houses, login, offline, setup
+from service.web.frame import exception_handlers
+from service.web.sessions import PageAuth, pages_router, secure
+
+PAGES = [
+    houses.show_start,
+    houses.show_belt,
+    houses.get_belt_csv,
+    houses.show_today,
+    houses.tick_task,
+    houses.untick_task,
+    houses.show_advice,
+    houses.follow_advice,
+    batches.show_batch,
+    batches.get_batch_code,
+    batches.record_entry,
+    batches.undo_entry,
+    batches.scan,
+    setup.show_house_form,
+    setup.make_house,
+    setup.show_step,
+    setup.make_succession,
+    setup.make_sensor,
+    setup.make_batch,
+    offline.show_unsent,
+    offline.choose_units,
+    login.log_out,
+    login.show_password,
+    login.change_password,
+]
+"""For those who have logged in."""
+
+OPEN = [
+    login.show_login,
+    login.log_in,
+    login.show_setup,
+    login.set_up,
+    assets.get_asset,
+    offline.get_worker,
+    offline.get_session_facts,
+    offline.show_offline,
+    offline.get_manifest,
+]
+"""For everyone; their forms see themselves that they come from our own pages."""
+
+
+def web_routers() -> list[Router]:
+    """Return the routers of the pages."""
+    return [
+        pages_router("/", PAGES, exception_handlers()),
+        Router(
+            "/",
+            route_handlers=OPEN,
+            middleware=[DefineMiddleware(PageAuth)],
+            exception_handlers=exception_handlers(),
+            after_request=secure,
+            include_in_schema=False,
+        ),
+    ]
