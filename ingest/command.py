@@ -5,7 +5,9 @@ from __future__ import annotations
 import asyncio
 import logging
 
+from ingest.broker import BrokerError
 from ingest.listener import CLIENT_ID, BrokerAddress, MqttSource
+from ingest.reader import client_class
 from ingest.writer import Writer
 from service.clock import Clock
 from service.records.store import Store
@@ -31,7 +33,8 @@ async def run_ingest(
     Parameters
     ----------
     store, clock, settings
-        The parts it works with.
+        The parts it works with. With ``settings.ingest_slots`` several processes share the messages, see
+        :mod:`ingest.slots`.
     stop
         Set it for a clean end: what has arrived is stored and acknowledged, touched hours are computed.
     url
@@ -39,12 +42,48 @@ async def run_ingest(
     mqtt5
         Whether the broker speaks MQTT 5; otherwise 3.1.1.
     client_id
-        Whose session at the broker to resume. Two that run at once need two.
+        Whose session at the broker to resume. Two that run at once need two. With slots, each adds its number.
+
+    Raises
+    ------
+    BrokerError
+        If messages are to be shared, which MQTT 3.1.1 cannot.
     """
+    from ingest.slots import SlotKeeper, shared
+
+    address = BrokerAddress.parse(url)
+    if settings.ingest_slots:
+        if not mqtt5:
+            raise BrokerError(
+                "EVENLEAF_INGEST_SLOTS needs a broker that speaks MQTT 5; set EVENLEAF_MQTT_URL to one"
+            )
+        await SlotKeeper(store, clock, settings, address, client_id).run(stop)
+        return
     source = MqttSource(
-        BrokerAddress.parse(url), settings.mqtt_topic, clock, mqtt5=mqtt5, client_id=client_id
+        address,
+        settings.mqtt_topic,
+        clock,
+        mqtt5=mqtt5,
+        client_id=client_id,
+        client=client_class(settings.mqtt_reader),
+        forget=[shared(settings.mqtt_topic)] if mqtt5 else [],
     )
-    writer = Writer(store, settings, source, stop)
+    retiring = asyncio.create_task(
+        SlotKeeper(store, clock, settings, address, client_id).retire_others(stop)
+        if mqtt5
+        else asyncio.sleep(0)
+    )
+    try:
+        await take_in(store, clock, settings, stop, source)
+    finally:
+        await retiring
+
+
+async def take_in(
+    store: Store, clock: Clock, settings: Settings, stop: asyncio.Event, source: MqttSource
+) -> None:
+    """Take what a source delivers into the store until ``stop`` is set."""
+    writer = Writer(store, clock, settings, source, stop)
     source.start()
     watching = asyncio.create_task(_watch(source))
     try:

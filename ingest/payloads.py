@@ -32,8 +32,8 @@ _VALUE_KEYS = ("value", "v")
 _TIME_KEYS = ("time", "t", "ts")
 _INDEX = re.compile("0|[1-9][0-9]{0,8}")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_MILLISECONDS_FROM = 1e11  # as seconds the year 5138, as milliseconds March 1973
-_MILLISECONDS_TO = 1e14
+MILLISECONDS_FROM = 1e11  # as seconds the year 5138, as milliseconds March 1973
+MILLISECONDS_TO = 1e14
 
 _decode_json = msgspec.json.Decoder().decode
 
@@ -245,9 +245,9 @@ def read_time(value: Any) -> datetime:
             return moment.astimezone(UTC)
         if value.__class__ is int or value.__class__ is float:
             size = abs(value)
-            if size < _MILLISECONDS_FROM:
+            if size < MILLISECONDS_FROM:
                 return _EPOCH + timedelta(seconds=value)
-            if size < _MILLISECONDS_TO:
+            if size < MILLISECONDS_TO:
                 return _EPOCH + timedelta(milliseconds=value)
             raise _NoTimeError(f"{_shown(value)} is neither seconds nor milliseconds since 1970")
     except (ValueError, OverflowError):

@@ -16,12 +16,15 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Protocol
 
-from ingest.listener import Delivery
-from ingest.payloads import decode
-from service.records.store import Store
+from ingest.batch import BatchDecoder
+from ingest.forecasts import house_of, take_forecast
+from ingest.reader import Delivery
+from service.clock import Clock
+from service.records.store import Store, UnitOfWork
 from service.settings import Settings
 from service.work.conditions import (
     Arrival,
+    Decoded,
     Directory,
     Fault,
     Limits,
@@ -30,15 +33,19 @@ from service.work.conditions import (
     load_directory,
     settle_hours,
     store_arrivals,
+    store_decoded,
 )
 
 _log = logging.getLogger(__name__)
 
-_BATCH = 5000
-_LINGER_S = 0.02
+_BATCH = 2500
+_AT_A_TIME = 500  # decoded before the database's answers are looked at
+_MANY = 200  # acknowledgements that are worth a thread
+_PACE_S, _LOW_LATENCY_PACE_S = 0.02, 0.003
 _SETTLE_LIMIT = 1000
 _SETTLE_PAUSE_S = 0.5
 _SETTLE_AT_LEAST_EVERY_S = 30.0
+_BUSY = 1000  # messages waiting, with which hours are left for later: they would be computed again and again
 _TRANSACTION_S = 60.0
 _DRAIN_S = 5.0
 _LONGEST_PAUSE_S = 5.0
@@ -48,7 +55,12 @@ _SAY_AGAIN_S = 30.0
 class Source(Protocol):
     """Where messages come from."""
 
-    async def take(self, most: int, linger_s: float = 0.0) -> list[Delivery]:
+    @property
+    def waiting(self) -> int:
+        """How many messages wait to be taken."""
+        ...
+
+    async def take(self, most: int, pace_s: float = 0.0) -> list[Delivery]:
         """Return waiting messages in order; empty once it was told to wait no longer and nothing is left."""
         ...
 
@@ -67,6 +79,7 @@ class Counts:
 
     messages: int = 0
     readings: int = 0
+    good: int = 0
     dead_letters: int = 0
     hours: int = 0
 
@@ -74,16 +87,20 @@ class Counts:
 class Writer:
     """Stores what a source delivers."""
 
-    def __init__(self, store: Store, settings: Settings, source: Source, stop: asyncio.Event) -> None:
+    def __init__(
+        self, store: Store, clock: Clock, settings: Settings, source: Source, stop: asyncio.Event
+    ) -> None:
         self.counts = Counts()
         self._store = store
+        self._clock = clock
         self._source = source
         self._stop = stop
         self._limits = Limits(
             max_lead=timedelta(seconds=settings.max_reading_lead_s),
             max_age=timedelta(days=settings.max_reading_age_days),
         )
-        self._directory = Directory()
+        self._decoder = BatchDecoder(Directory())
+        self._pace_s = _LOW_LATENCY_PACE_S if settings.ingest_low_latency else _PACE_S
         self._touched = asyncio.Event()
         self._finished = False
 
@@ -107,52 +124,79 @@ class Writer:
 
     async def _store_until_stop(self) -> None:
         stopped_at: float | None = None
-        while batch := await self._source.take(_BATCH, _LINGER_S):
-            if self._stop.is_set():
-                stopped_at = stopped_at or time.monotonic()
-                if time.monotonic() - stopped_at > _DRAIN_S:
-                    return  # they keep coming: the rest stays with the broker
-            stored = await self._store_batch(batch)
-            if stored is None:
-                return  # stopped while the database was away: not acknowledged, so the broker keeps it
-            await asyncio.to_thread(self._source.ack, batch)
-            self.counts.messages += len(batch)
-            self.counts.readings += stored.readings
-            self.counts.dead_letters += stored.dead_letters
-            if stored.touched:
-                self._touched.set()
+        ahead = asyncio.create_task(self._next())
+        try:
+            while True:
+                batch, decoded = await ahead
+                if not batch:
+                    return
+                ahead = asyncio.create_task(self._next())  # is decoded while the database is at work
+                if self._stop.is_set():
+                    stopped_at = stopped_at or time.monotonic()
+                    if time.monotonic() - stopped_at > _DRAIN_S:
+                        return  # they keep coming: the rest stays with the broker
+                stored = await self._store_batch(batch, decoded)
+                if stored is None:
+                    return  # stopped while the database was away: not acknowledged, so the broker keeps it
+                if len(batch) > _MANY:
+                    await asyncio.to_thread(self._source.ack, batch)
+                else:
+                    self._source.ack(batch)
+                self.counts.messages += len(batch)
+                self.counts.readings += stored.readings
+                self.counts.good += stored.good
+                self.counts.dead_letters += stored.dead_letters
+                if stored.touched:
+                    self._touched.set()
+        finally:
+            ahead.cancel()
+            with suppress(asyncio.CancelledError):
+                await ahead
 
-    async def _store_batch(self, batch: Sequence[Delivery]) -> Stored | None:
+    async def _next(self) -> tuple[Sequence[Delivery], Decoded]:
+        """Take the next batch and decode it for the sensors as they are known."""
+        batch = await self._source.take(_BATCH, self._pace_s)
+        return batch, await self._decode(batch)
+
+    async def _decode(self, batch: Sequence[Delivery]) -> Decoded:
+        for decoded in self._decoder.decode(batch, _AT_A_TIME):
+            if decoded is not None:
+                return decoded
+            await asyncio.sleep(0)
+        raise AssertionError("the decoder ended without a result")
+
+    async def _store_batch(self, batch: Sequence[Delivery], decoded: Decoded | None = None) -> Stored | None:
         """Store a batch, trying again while the database is away; None if told to stop before it is back."""
         patience = _Patience("Readings cannot be stored")
         while True:
             try:
-                return await self._attempt(batch)
+                return await self._attempt(batch, decoded)
             except Refused as refused:
                 return await self._store_one_by_one(batch, refused)
             except Exception as error:  # noqa: BLE001 - see _Patience
                 if await patience.wait(error, self._stop):
                     return None
 
-    async def _attempt(self, batch: Sequence[Delivery]) -> Stored:
+    async def _attempt(self, batch: Sequence[Delivery], decoded: Decoded | None) -> Stored:
         async with asyncio.timeout(_TRANSACTION_S):
             while True:
-                arrivals = [self._decode(delivery) for delivery in batch]
                 async with self._store.write() as uow:
-                    directory = await load_directory(uow, self._directory)
-                    if directory is self._directory:
-                        return await store_arrivals(uow, arrivals, self._limits)
-                    self._directory = directory  # a sensor was added or changed: read the batch as it is now
+                    directory = await load_directory(uow, self._decoder.directory)
+                    if directory is not self._decoder.directory:
+                        self._decoder = BatchDecoder(directory)
+                    if decoded is not None and decoded.directory is directory:
+                        await self._take_forecasts(uow, batch, decoded)
+                        return await store_decoded(uow, decoded, self._limits)
+                # Sensors were added or changed since: read the batch for them as they are now.
+                decoded = await self._decode(batch)
 
-    def _decode(self, delivery: Delivery) -> Arrival:
-        return decode(
-            delivery.topic,
-            delivery.payload,
-            delivery.received_at,
-            self._directory.of(delivery.topic),
-            size_bytes=delivery.size_bytes,
-            retained=delivery.retained,
-        )
+    async def _take_forecasts(self, uow: UnitOfWork, batch: Sequence[Delivery], decoded: Decoded) -> None:
+        """Store weather forecasts among the messages; what is wrong with one is added to its arrival."""
+        for number, arrival in decoded.arrivals.items():
+            house = house_of(arrival.topic)
+            if house is not None and not decoded.directory.of(arrival.topic):
+                fault = await take_forecast(uow, self._clock, house, batch[number])
+                arrival.faults = (fault,) if fault else ()
 
     async def _store_one_by_one(self, batch: Sequence[Delivery], refused: Refused) -> Stored | None:
         """Store what the database takes; what it refuses by itself becomes a dead letter."""
@@ -163,6 +207,7 @@ class Writer:
                 if stored is None:
                     return None
                 total.readings += stored.readings
+                total.good += stored.good
                 total.dead_letters += stored.dead_letters
                 total.touched |= stored.touched
             return total
@@ -190,6 +235,7 @@ class Writer:
         """Settle at the start, shortly after hours were touched, now and then, and at the end."""
         patience = _Patience("Hours cannot be computed")
         while True:
+            settled_at = time.monotonic()
             finishing = self._finished
             self._touched.clear()
             try:
@@ -203,8 +249,11 @@ class Writer:
             patience = _Patience("Hours cannot be computed")
             with suppress(TimeoutError):
                 await asyncio.wait_for(self._touched.wait(), _SETTLE_AT_LEAST_EVERY_S)
-            if not self._stop.is_set():
+            while not self._stop.is_set():
                 await asyncio.sleep(_SETTLE_PAUSE_S)
+                late = time.monotonic() - settled_at > _SETTLE_AT_LEAST_EVERY_S
+                if late or self._source.waiting < _BUSY:
+                    break
 
     async def _settle(self) -> None:
         while True:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from importlib.metadata import PackageNotFoundError, version
@@ -9,6 +10,7 @@ from importlib.metadata import PackageNotFoundError, version
 from litestar import Litestar
 from litestar.datastructures import State
 
+from service.api.calendars import read_calendar
 from service.api.docs import openapi_config, static_router
 from service.api.health import get_health
 from service.api.limits import RateLimit
@@ -39,7 +41,7 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
         What runs while the application does, in the order of starting.
     """
     return Litestar(
-        route_handlers=[api_router(), get_health, static_router(), *web_routers()],
+        route_handlers=[api_router(), get_health, read_calendar, static_router(), *web_routers()],
         exception_handlers=page_or(exception_handlers()),
         openapi_config=openapi_config(_version()),
         state=State(
@@ -49,6 +51,7 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
                 "settings": settings,
                 "freshness": Freshness(store),
                 "rate_limit": RateLimit(settings.requests_per_minute),
+                "stopping": asyncio.Event(),
             }
         ),
         lifespan=[_looking, *lifespan],

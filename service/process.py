@@ -18,12 +18,18 @@ from ingest.broker import BrokerHandle, running_broker
 from ingest.command import run_ingest
 from service.app import create_app
 from service.clock import Clock, parse_clock
+from service.deliver.deliverer import Deliverer, delivering
+from service.deliver.mail import Mail, Smtp
+from service.deliver.mqtt_out import MqttOut
+from service.deliver.outcome import Way
+from service.deliver.webhook import Webhooks
 from service.records.migrate import current, head, upgrade
 from service.records.store import Store
 from service.scheduler import running_scheduler, watching_seed
 from service.settings import Settings, SettingsError
 from service.work.access import first_token
 from service.work.reforecast import Reforecaster
+from service.work.watch import Watcher
 
 log = logging.getLogger(__name__)
 
@@ -110,6 +116,10 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
     async with AsyncExitStack() as stack:
         store = await stack.enter_async_context(open_store(settings))
         broker = await stack.enter_async_context(running_broker(settings)) if settings.ingest else None
+        # Without ingest, a broker elsewhere is still one to publish to.
+        out = broker
+        if out is None and settings.mqtt_url:
+            out = await stack.enter_async_context(running_broker(settings))
         reforecaster = Reforecaster(store, clock, settings.members, settings.horizon_days)
         service = Service(settings, store, clock, reforecaster, broker, stop or asyncio.Event())
         if broker is not None:
@@ -124,10 +134,39 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
         async with store.write() as uow:
             token = await first_token(uow, clock)
         await stack.enter_async_context(
-            running_scheduler(store, reforecaster, clock, settings.reforecast_minutes)
+            running_scheduler(
+                store,
+                reforecaster,
+                clock,
+                settings.reforecast_minutes,
+                Watcher(store, clock),
+                settings.watch_minutes,
+            )
         )
         await stack.enter_async_context(watching_seed(store, clock))
+        await stack.enter_async_context(delivering(make_deliverer(service, out)))
         yield replace(service, first_token=token)
+
+
+def make_deliverer(service: Service, broker: BrokerHandle | None) -> Deliverer:
+    """Return what sends the service's notices; what is retained goes to the broker."""
+    settings = service.settings
+    smtp = None
+    if settings.smtp_host:
+        smtp = Smtp(
+            host=settings.smtp_host,
+            port=settings.smtp_port,
+            security=settings.smtp_security,
+            sender=settings.smtp_from,
+            user=settings.smtp_user,
+            password=settings.smtp_secret(),
+        )
+    ways: dict[str, Way] = {
+        "webhook": Webhooks(settings.targets()),
+        "mail": Mail(smtp),
+        "mqtt": MqttOut(broker.url if broker else None),
+    }
+    return Deliverer(service.store, service.clock, ways)
 
 
 @asynccontextmanager
@@ -185,6 +224,7 @@ async def _serving(service: Service) -> AsyncIterator[None]:
             await asyncio.sleep(0.02)
         yield
     finally:
+        app.state.stopping.set()  # ends streams, for which the server would wait
         server.should_exit = True
         await asyncio.gather(serving, return_exceptions=True)
         bound.close()

@@ -1,4 +1,4 @@
-"""Periodic work by the shared clock: re-forecasts, and daily what is made ahead or forgotten."""
+"""Periodic work by the shared clock: re-forecasts, watching houses, and daily what is made ahead or forgotten."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from service.records.store import Store
 from service.work import idempotency, sessions
 from service.work.reforecast import Reforecaster
 from service.work.seed_alerts import watch_seed
+from service.work.watch import Watcher
 
 log = logging.getLogger(__name__)
 
@@ -34,9 +35,17 @@ def interval_s(minutes: float, clock: Clock) -> float:
 
 @asynccontextmanager
 async def running_scheduler(
-    store: Store, reforecaster: Reforecaster, clock: Clock, minutes: float
+    store: Store,
+    reforecaster: Reforecaster,
+    clock: Clock,
+    minutes: float,
+    watcher: Watcher | None = None,
+    watch_minutes: float = 5.0,
 ) -> AsyncIterator[None]:
-    """Re-forecast all houses now and then every ``minutes`` of the clock, until left; daily, prepare months."""
+    """Re-forecast all houses now and then every ``minutes`` of the clock, until left; daily, prepare months.
+
+    With a watcher, look at all houses every ``watch_minutes`` as well.
+    """
     at_work = asyncio.Lock()
     stopping = asyncio.Event()
 
@@ -54,6 +63,15 @@ async def running_scheduler(
                     sum(r.alerts_opened for r in changed),
                     sum(r.alerts_closed for r in changed),
                     extra={"action": "reforecast"},
+                )
+
+    async def watch() -> None:
+        assert watcher is not None  # noqa: S101 - only scheduled if there is one
+        async with at_work:
+            opened, closed = await watcher.all_houses(stopping)
+            if opened or closed:
+                log.info(
+                    "watched houses: %d alerts opened, %d closed", opened, closed, extra={"action": "watch"}
                 )
 
     async def prepare_months() -> None:
@@ -74,6 +92,8 @@ async def running_scheduler(
         timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": 300}
     )
     jobs = [(reforecast, minutes), (forget_old, DAY_MINUTES)]
+    if watcher is not None:
+        jobs.append((watch, watch_minutes))
     if store.dialect == "postgresql":  # only there the readings lie by month
         jobs.append((prepare_months, DAY_MINUTES))
     for job, every in jobs:

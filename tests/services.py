@@ -151,8 +151,11 @@ class LocalServer:
         self.process = None
 
 
+@dataclass
 class LocalPostgresql(LocalServer):
-    """PostgreSQL on a folder of its own, without waiting for the disk."""
+    """PostgreSQL on a folder of its own, without waiting for the disk unless it is to be durable."""
+
+    durable: bool = False
 
     stop_signal = signal.SIGINT  # "fast": does not wait for clients to leave
 
@@ -191,11 +194,10 @@ class LocalPostgresql(LocalServer):
             "listen_addresses": "127.0.0.1",
             "port": self.port,
             "unix_socket_directories": self.folder,
-            "fsync": "off",
-            "synchronous_commit": "off",
-            "full_page_writes": "off",
             "max_connections": 100,
         }
+        if not self.durable:
+            options |= {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off"}
         command = [
             binaries / "postgres",
             "-D",

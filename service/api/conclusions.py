@@ -6,14 +6,14 @@ from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
-from litestar import get
-from litestar.params import QueryParameter
+from litestar import get, post
+from litestar.params import JSONBody, QueryParameter
 from msgspec import UNSET, Meta, UnsetType, field
 
-from service.api.bodies import Page, View, view
-from service.api.operations import PAGE, READ, After, Asker, Limit, OfHouse, RowId, Uow
+from service.api.bodies import Body, Page, View, view
+from service.api.operations import CHANGE, PAGE, READ, After, Asker, Limit, Now, OfHouse, RowId, Uow
 from service.records.tables import Advice, Alert, Forecast
-from service.work import conclusions
+from service.work import alerts, conclusions
 from service.work.line import Span, span
 
 
@@ -121,12 +121,27 @@ class AlertView(View):
     opened_at: datetime
     updated_at: datetime
     closed_at: Annotated[datetime | None, Meta(description="Null: open.")]
+    onset_at: Annotated[datetime | None, Meta(description="When it began; null: not known.")]
+    size: Annotated[float | None, Meta(description="How much it is, in `sizeUnit`.", examples=[3.5])]
+    size_unit: Annotated[str | None, Meta(examples=["degC"])]
+    acknowledged_at: Annotated[datetime | None, Meta(description="Null: nobody has.")]
+    acknowledged_by: Annotated[str | None, Meta(description="Who said that they deal with it.")]
+    snoozed_until: Annotated[datetime | None, Meta(description="Nothing is sent of it before.")]
 
 
 class AlertPage(Page):
     """Alerts, newest first."""
 
     items: list[AlertView]
+
+
+class Snooze(Body):
+    """For how long nothing is to be sent of an alert."""
+
+    until: Annotated[
+        datetime | None,
+        Meta(description="A moment within 30 days; null: no longer.", examples=["2026-09-14T18:00:00Z"]),
+    ]
 
 
 def span_view(found: Span | None, horizon_days: int | None) -> SpanView | None:
@@ -214,3 +229,35 @@ async def list_alerts(
         uow, access, house_id=house_id, open_=open_, after=after, limit=limit
     )
     return AlertPage(items=[alert_view(row) for row in rows], next=following)
+
+
+@get("/alerts/{alert_id:int}", operation_id="getAlert", tags=["House"], responses=READ)
+async def get_alert(uow: Uow, access: Asker, alert_id: RowId) -> AlertView:
+    """Read an alert."""
+    return alert_view(await alerts.get_alert(uow, access, alert_id))
+
+
+@post(
+    "/alerts/{alert_id:int}/acknowledge",
+    operation_id="acknowledgeAlert",
+    tags=["House"],
+    responses=CHANGE,
+    status_code=200,
+)
+async def acknowledge_alert(uow: Uow, clock: Now, access: Asker, alert_id: RowId) -> AlertView:
+    """Say that you deal with an alert: of it only a change for the worse and its end are sent from now on."""
+    return alert_view(await alerts.acknowledge_alert(uow, clock, access, alert_id))
+
+
+@post(
+    "/alerts/{alert_id:int}/snooze",
+    operation_id="snoozeAlert",
+    tags=["House"],
+    responses=CHANGE,
+    status_code=200,
+)
+async def snooze_alert(
+    uow: Uow, clock: Now, access: Asker, alert_id: RowId, data: JSONBody[Snooze]
+) -> AlertView:
+    """Have nothing sent of an alert until a moment, unless it gets worse or ends; then it is told of again."""
+    return alert_view(await alerts.snooze_alert(uow, clock, access, alert_id, data.until))

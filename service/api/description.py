@@ -64,16 +64,19 @@ def completed(description: dict[str, Any]) -> dict[str, Any]:
 
 def _complete(method: str, operation: dict[str, Any]) -> None:
     parameters = operation.setdefault("parameters", [])
+    own = {parameter.get("name", "").lower() for parameter in parameters}
     responses = operation["responses"]
     operation["security"] = [{"token": []}, {"session": []}]
     if method == "get":
-        parameters.append(_IF_NONE_MATCH)
+        if "if-none-match" not in own:  # else the operation has described it itself
+            parameters.append(_IF_NONE_MATCH)
         responses.setdefault("304", {"description": "Not Modified", "headers": {"ETag": _ETAG}})
         for status, response in responses.items():
             if status == "200":
                 response.setdefault("headers", {}).setdefault("ETag", _ETAG)
     if method == "post":
-        parameters.append(_IDEMPOTENCY_KEY)
+        if "idempotency-key" not in own:
+            parameters.append(_IDEMPOTENCY_KEY)
         responses.setdefault("409", {"description": "Conflict", "content": _PROBLEM})
         responses.setdefault("422", {"description": "Unprocessable Entity", "content": _PROBLEM})
     responses["429"] = {

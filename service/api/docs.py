@@ -111,6 +111,7 @@ _TAGS = {
     "Trace": "Packed lots and deliveries, and the way between a head sold and the seed it came from.",
     "Conditions": "Sensors, their readings, a zone's hours, and what could not be read.",
     "House": "A house at a glance, what changes it, its alerts, and forecasting it again.",
+    "Notices": "Who hears of alerts and news, and what was sent; calendars, and a stream of changes.",
     "Import": "A farm's past, from CSV files.",
     "Access": "Tokens, users, whoever asks, and the audit trail.",
     "Service": "The service itself.",

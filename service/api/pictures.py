@@ -13,7 +13,7 @@ from litestar.params import HeaderParameter, RawBody
 from msgspec import Meta
 
 from service.api.bodies import View, view
-from service.api.operations import LOCATION, READ, Asker, Now, RowId, Uow
+from service.api.operations import LOCATION, READ, RECORD, Asker, Now, RowId, Uow
 from service.api.problems import problem_responses
 from service.work import pictures
 
@@ -53,6 +53,7 @@ class PictureOperation(Operation):
 @post(
     "/batches/{batch_id:int}/entries/{entry_id:int}/pictures",
     operation_id="addPicture",
+    opt=RECORD,
     tags=["Batches"],
     responses=problem_responses(400, 401, 403, 404, 409, 413, 422),
     response_headers=[LOCATION],

@@ -19,13 +19,16 @@ from service.api import (
     seed_lots,
     seed_orders,
     seed_tests,
+    stream,
     weather,
     work_list,
+    zone_limits,
 )
 from service.api.access import ApiAuth
 from service.api.answers import KeptAnswers
 from service.api.batches import Batches
 from service.api.bodies import StrictJson
+from service.api.calendars import Calendars
 from service.api.crops import Crops, Cultivars, list_crop_profiles
 from service.api.events import Events
 from service.api.exports import export_farm_trace, export_trace
@@ -36,6 +39,7 @@ from service.api.limits import ConditionalGet
 from service.api.lot_trials import LotTrials
 from service.api.orders import Orders
 from service.api.packing import Deliveries, PackedLots, get_fulfilment, get_order_fulfilment
+from service.api.receivers import Notices, Receivers
 from service.api.reports import get_report, get_report_csv, get_report_picture
 from service.api.sections import Sections
 from service.api.seed_lots import SeedLots
@@ -97,6 +101,16 @@ def api_router() -> Router:
             conclusions.list_forecasts,
             conclusions.list_advice,
             conclusions.list_alerts,
+            conclusions.get_alert,
+            conclusions.acknowledge_alert,
+            conclusions.snooze_alert,
+            stream.stream_changes,
+            zone_limits.list_limits,
+            zone_limits.set_limits,
+            zone_limits.forget_limits,
+            Calendars,
+            Receivers,
+            Notices,
             SeedLots,
             LotTrials,
             seed_lots.get_next_seed_lot,
@@ -112,6 +126,7 @@ def api_router() -> Router:
             imports.import_orders,
             planning.make_plan,
             planning.accept_plan,
+            planning.get_site_values,
             planning.plan_sowing,
             weather.import_weather,
             Tokens,

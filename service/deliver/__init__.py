@@ -1,1 +1,1 @@
-"""Ways out of the house for what was concluded."""
+"""Ways out: webhooks, mail and MQTT. They send what the outbox holds; none of them decides what."""

@@ -5,9 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
+from functools import lru_cache
+from itertools import chain
 from typing import Any, cast
 
-from sqlalchemy import Table, bindparam, delete, func, literal_column, select
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import (
+    BigInteger,
+    ColumnElement,
+    Table,
+    bindparam,
+    delete,
+    func,
+    literal_column,
+    select,
+    type_coerce,
+)
+from sqlalchemy import cast as cast_to
 from sqlalchemy.exc import DataError, IntegrityError
 
 from service.records.store import UnitOfWork, upsert
@@ -75,6 +90,52 @@ async def save_readings(uow: UnitOfWork, rows: Sequence[Mapping[str, Any]]) -> N
     await upsert(uow, _reading, rows, key=("sensor_id", "at"), update=("value",))
 
 
+# The arrays of the whole batch in one statement: per row it costs a fifth of what an executemany does.
+_SAVE_ON_POSTGRESQL = """
+    INSERT INTO reading (sensor_id, at, value)
+    SELECT s, timestamptz 'epoch' + us * interval '1 microsecond', v
+    FROM unnest($1::bigint[], $2::bigint[], $3::float8[]) AS given (s, us, v)
+    ON CONFLICT (sensor_id, at) DO UPDATE SET value = excluded.value
+"""
+# Some hundred rows a statement: SQLite's driver gives up Python's lock for each statement, and to get it back
+# from busy threads takes longer than to store a row.
+_ROWS_ON_SQLITE = 500
+
+
+@lru_cache(maxsize=_ROWS_ON_SQLITE)
+def _save_on_sqlite(rows: int) -> str:
+    values = ",".join(["(?,?,?)"] * rows)
+    return (
+        f"INSERT INTO reading (at, sensor_id, value) VALUES {values}"  # noqa: S608
+        " ON CONFLICT (at, sensor_id) DO UPDATE SET value = excluded.value"
+    )
+
+
+async def save_reading_columns(
+    uow: UnitOfWork,
+    sensor_ids: NDArray[np.int64],
+    at_us: NDArray[np.int64],
+    values: NDArray[np.float64],
+) -> None:
+    """Store readings given in columns, times in microseconds since 1970; no sensor and time twice.
+
+    One that is there already takes the new value.
+    """
+    if not sensor_ids.size:
+        return
+    connection = await uow.session.connection()
+    if uow.dialect == "postgresql":
+        await connection.exec_driver_sql(
+            _SAVE_ON_POSTGRESQL, (sensor_ids.tolist(), at_us.tolist(), values.tolist())
+        )
+        return
+    for start in range(0, sensor_ids.size, _ROWS_ON_SQLITE):
+        block = slice(start, start + _ROWS_ON_SQLITE)
+        rows = zip(at_us[block].tolist(), sensor_ids[block].tolist(), values[block].tolist(), strict=True)
+        parameters = tuple(chain.from_iterable(rows))
+        await connection.exec_driver_sql(_save_on_sqlite(len(parameters) // 3), parameters)
+
+
 async def readings_between(
     uow: UnitOfWork, sensor_ids: Sequence[int], start: datetime, end: datetime
 ) -> Sequence[tuple[int, datetime, float]]:
@@ -83,6 +144,27 @@ async def readings_between(
         _reading.c.sensor_id.in_(sensor_ids), _reading.c.at >= start, _reading.c.at <= end
     )
     return cast("Sequence[tuple[int, datetime, float]]", (await uow.session.execute(statement)).all())
+
+
+async def reading_columns_between(
+    uow: UnitOfWork, sensor_ids: Sequence[int], start: datetime, end: datetime
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Return sensors, times in microseconds since 1970 and values of ``start <= at <= end``, in no particular order."""
+    at_us: ColumnElement[int] = (
+        cast_to(func.extract("epoch", _reading.c.at) * 1_000_000, BigInteger)
+        if uow.dialect == "postgresql"
+        else type_coerce(_reading.c.at, BigInteger)
+    )
+    statement = select(_reading.c.sensor_id, at_us, _reading.c.value).where(
+        _reading.c.sensor_id.in_(sensor_ids), _reading.c.at >= start, _reading.c.at <= end
+    )
+    rows = (await uow.session.execute(statement)).all()
+    ids, times, values = zip(*rows, strict=True) if rows else ((), (), ())
+    return (
+        np.array(ids, dtype=np.int64),
+        np.array(times, dtype=np.int64),
+        np.array(values, dtype=np.float64),
+    )
 
 
 async def readings_count(uow: UnitOfWork) -> int:
@@ -257,6 +339,11 @@ async def unknown_topic_counts(uow: UnitOfWork, topics: Iterable[str]) -> dict[s
     """Return how many messages came so far on each of these topics that no sensor claims."""
     statement = select(_unknown.c.topic, _unknown.c.messages).where(_unknown.c.topic.in_(list(topics)))
     return {topic: int(messages) for topic, messages in (await uow.session.execute(statement)).all()}
+
+
+async def unknown_topics_total(uow: UnitOfWork) -> int:
+    """Return how many topics that no sensor claims are listed."""
+    return int((await uow.session.execute(select(func.count()).select_from(_unknown))).scalar_one())
 
 
 async def count_unknown_topics(uow: UnitOfWork, rows: Sequence[Mapping[str, Any]]) -> None:

@@ -76,6 +76,14 @@ async def all_house_ids(uow: UnitOfWork) -> list[int]:
     return list(await uow.session.scalars(select(House.id).order_by(House.id)))
 
 
+async def house_ids_named(uow: UnitOfWork, name: str) -> list[int]:
+    """Return the ids of the houses with a code; where none has it, of the one with that id."""
+    found = list(await uow.session.scalars(select(House.id).where(House.code == name).order_by(House.id)))
+    if not found and name.isascii() and name.isdecimal() and len(name) <= 9:
+        found = list(await uow.session.scalars(select(House.id).where(House.id == int(name))))
+    return found
+
+
 async def page_farms(
     uow: UnitOfWork, *, farm_id: int | None, after: int | None, limit: int
 ) -> tuple[list[Farm], int | None]:

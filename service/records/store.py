@@ -14,6 +14,8 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker, create_async_engine
 from sqlalchemy.pool import ConnectionPoolEntry
 
+from service.records.changes import NotingSession
+
 # Both inserts have the same ON CONFLICT methods, but no common type that names them.
 _INSERT: dict[str, Callable[[Table], Any]] = {"postgresql": postgresql.insert, "sqlite": sqlite.insert}
 
@@ -33,6 +35,10 @@ class UnitOfWork:
         """Send pending changes, so that ids are known and constraints speak now."""
         await self.session.flush()
 
+    async def refresh(self, row: object) -> None:
+        """Read a row again, as others may have changed it."""
+        await self.session.refresh(row)
+
 
 class Store:
     """Where the records are kept."""
@@ -43,7 +49,10 @@ class Store:
         # SQLite: a transaction that reads first and writes later cannot be retried by busy_timeout;
         # taking the write lock at BEGIN can.
         self._write = async_sessionmaker(
-            engine, expire_on_commit=False, execution_options={"sqlite_begin": "IMMEDIATE"}
+            engine,
+            sync_session_class=NotingSession,
+            expire_on_commit=False,
+            execution_options={"sqlite_begin": "IMMEDIATE"},
         )
 
     @classmethod
@@ -97,7 +106,7 @@ def _prepare_sqlite(dbapi: Any, _record: ConnectionPoolEntry) -> None:
     dbapi.isolation_level = None  # BEGIN is sent by _begin_sqlite
     cursor = dbapi.cursor()
     # FULL: what was acknowledged to the broker must survive a power cut, not only a crash.
-    for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=10000", "foreign_keys=ON"):
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=30000", "foreign_keys=ON"):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
 

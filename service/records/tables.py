@@ -611,6 +611,17 @@ class UnknownTopic(Base, kw_only=True):
     last_payload: Mapped[bytes]
 
 
+class IngestSlot(Base, kw_only=True):
+    """A part of the messages where several ingest processes share them, and the process that takes it."""
+
+    __tablename__ = "ingest_slot"
+    slot: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    holder: Mapped[str | None] = mapped_column(String(80), default=None)
+    epoch: Mapped[int] = mapped_column(default=0)  # counts the holders
+    lease_until_s: Mapped[float] = mapped_column(default=0.0)  # since 1970 by the database's clock
+    wanted_until_s: Mapped[float] = mapped_column(default=0.0)  # a process without a slot asks for it
+
+
 # --------------------------------------------------------------------------- what is concluded
 
 
@@ -685,6 +696,14 @@ class Alert(Base, kw_only=True):
     opened_at: Mapped[datetime]
     updated_at: Mapped[datetime]
     closed_at: Mapped[datetime | None] = mapped_column(default=None)
+    onset_at: Mapped[datetime | None] = mapped_column(
+        default=None
+    )  # when the condition began; none: not known
+    size: Mapped[float | None] = mapped_column(default=None)  # how much it is, in size_unit
+    size_unit: Mapped[str | None] = mapped_column(String(20), default=None)
+    acknowledged_at: Mapped[datetime | None] = mapped_column(default=None)
+    acknowledged_by: Mapped[str | None] = mapped_column(default=None)  # the token's or user's name
+    snoozed_until: Mapped[datetime | None] = mapped_column(default=None)  # nothing is sent of it before
     __table_args__ = (
         Index(
             "uq_alert_open",
@@ -910,3 +929,136 @@ class WeatherForecast(Base, kw_only=True):
     global_w_m2: Mapped[float | None] = mapped_column(default=None)  # mean over the hour
     temp_out_c: Mapped[float | None] = mapped_column(default=None)
     __table_args__ = ({"sqlite_with_rowid": False},)
+
+
+# --------------------------------------------------------------------------- what is watched, and who hears of it
+
+
+class ZoneLimit(Base, kw_only=True):
+    """Limits of a quantity in a zone, in place of those of common practice."""
+
+    __tablename__ = "zone_limit"
+    zone_id: Mapped[int] = mapped_column(Id, ForeignKey("zone.id"), primary_key=True, autoincrement=False)
+    quantity: Mapped[str] = mapped_column(String(30), primary_key=True)
+    # In the unit kept; none: no limit on that side.
+    low: Mapped[float | None] = mapped_column(default=None)
+    high: Mapped[float | None] = mapped_column(default=None)
+    urgent_low: Mapped[float | None] = mapped_column(default=None)
+    urgent_high: Mapped[float | None] = mapped_column(default=None)
+    after_minutes: Mapped[float] = mapped_column(default=15.0)  # how long it must last
+    __table_args__ = (CheckConstraint("after_minutes >= 0", name="after_minutes"),)
+
+
+class Receiver(Base, kw_only=True):
+    """Someone, or something, that hears of alerts and news of a farm."""
+
+    __tablename__ = "receiver"
+    id: Mapped[int] = _id()
+    farm_id: Mapped[int] = _ref("farm.id")
+    kind: Mapped[str] = mapped_column(String(10))  # webhook | mail | mqtt
+    name: Mapped[str]
+    target: Mapped[str]  # webhook: URL; mail: address; mqtt: first part of the topics
+    created_at: Mapped[datetime]
+    time_zone: Mapped[str]  # IANA, of quiet hours and digest
+    house_ids: Mapped[list[int] | None] = mapped_column(JSON(none_as_null=True), default=None)  # none: every
+    alert_kinds: Mapped[list[str] | None] = mapped_column(
+        JSON(none_as_null=True), default=None
+    )  # none: every
+    min_severity: Mapped[str] = mapped_column(String(10), default="info")
+    news: Mapped[list[str]] = mapped_column(default_factory=list)  # advice | forecast
+    quiet_from: Mapped[str | None] = mapped_column(String(5), default=None)  # HH:MM, local; both or neither
+    quiet_to: Mapped[str | None] = mapped_column(String(5), default=None)
+    digest_at: Mapped[str | None] = mapped_column(String(5), default=None)  # mail: HH:MM, local; none: none
+    last_digest_on: Mapped[date | None] = mapped_column(default=None)  # local day
+    active: Mapped[bool] = mapped_column(default=True)
+    secret: Mapped[str | None] = mapped_column(default=None)  # webhook: signs, so it is kept as it is
+    old_secret: Mapped[str | None] = mapped_column(default=None)  # also signs, until ...
+    old_secret_until: Mapped[datetime | None] = mapped_column(default=None)
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__ = {"version_id_col": version}
+    __table_args__ = (
+        UniqueConstraint("farm_id", "name"),
+        CheckConstraint("kind IN ('webhook', 'mail', 'mqtt')", name="kind"),
+        CheckConstraint("min_severity IN ('info', 'warning', 'urgent')", name="min_severity"),
+        CheckConstraint("(quiet_from IS NULL) = (quiet_to IS NULL)", name="quiet"),
+    )
+
+
+class Notice(Base, kw_only=True):
+    """One delivery of one event to one receiver: written with what it tells of, kept after it is sent."""
+
+    __tablename__ = "notice"
+    id: Mapped[int] = _id()
+    receiver_id: Mapped[int] = _ref("receiver.id", index=False)
+    event_id: Mapped[str] = mapped_column(String(40))  # the same at every try and for every receiver
+    type: Mapped[str] = mapped_column(String(60))  # for example evenleaf.alert.opened
+    source: Mapped[str] = mapped_column(String(80))  # for example /farms/1/houses/2
+    subject: Mapped[str] = mapped_column(String(255))  # for example alerts/12; mqtt: the topic
+    created_at: Mapped[datetime]
+    due_at: Mapped[datetime]  # not before
+    expires_at: Mapped[datetime]  # then it is given up
+    data: Mapped[dict[str, Any] | None] = mapped_column(
+        JSON(none_as_null=True), default=None
+    )  # none: to be cleared
+    alert_id: Mapped[int | None] = _optional_ref("alert.id")
+    # waiting | held (for the digest) | sent | dead | replaced (by a newer one, or in a digest)
+    state: Mapped[str] = mapped_column(String(10), default="waiting")
+    attempts: Mapped[int] = mapped_column(default=0)
+    leased_until: Mapped[datetime | None] = mapped_column(default=None)  # someone is sending it
+    lease: Mapped[str | None] = mapped_column(String(40), default=None)  # who
+    sent_at: Mapped[datetime | None] = mapped_column(default=None)
+    last_error: Mapped[str | None] = mapped_column(default=None)
+    __table_args__ = (
+        CheckConstraint("state IN ('waiting', 'held', 'sent', 'dead', 'replaced')", name="state"),
+        Index("ix_notice_receiver_id_state", "receiver_id", "state", "id"),
+    )
+
+
+class RetainedTopic(Base, kw_only=True):
+    """What a receiver's broker holds on a topic, or will once the outbox is empty."""
+
+    __tablename__ = "retained_topic"
+    receiver_id: Mapped[int] = mapped_column(
+        Id, ForeignKey("receiver.id"), primary_key=True, autoincrement=False
+    )
+    topic: Mapped[str] = mapped_column(String(255), primary_key=True)
+    house_id: Mapped[int] = _ref("house.id")
+    digest: Mapped[str] = mapped_column(String(64))  # of the message
+
+
+class CalendarFeed(Base, kw_only=True):
+    """A secret address from which a calendar reads the work and harvests of a farm or house."""
+
+    __tablename__ = "calendar_feed"
+    id: Mapped[int] = _id()
+    farm_id: Mapped[int] = _ref("farm.id")
+    name: Mapped[str]
+    secret_hash: Mapped[str] = mapped_column(String(64), unique=True)  # SHA-256 of 256 random bits
+    created_at: Mapped[datetime]
+    house_id: Mapped[int | None] = _optional_ref("house.id", index=False)  # none: every house
+    revoked_at: Mapped[datetime | None] = mapped_column(default=None)
+
+
+class ForecastDay(Base, kw_only=True):
+    """The local day on which an event of a batch is expected, and how often that has moved."""
+
+    __tablename__ = "forecast_day"
+    batch_id: Mapped[int] = mapped_column(Id, ForeignKey("batch.id"), primary_key=True, autoincrement=False)
+    event: Mapped[str] = mapped_column(String(20), primary_key=True)  # transplant | harvest
+    told_day: Mapped[date]  # as receivers were last told
+    changed_at: Mapped[datetime]
+    day: Mapped[date | None] = mapped_column(default=None)  # none: not within the forecast's horizon any more
+    sequence: Mapped[int] = mapped_column(default=0)
+
+
+class Change(Base, kw_only=True):
+    """That something changed: ids only, in the order of commits, for clients that follow. The oldest are dropped."""
+
+    __tablename__ = "change"
+    id: Mapped[int] = _id()
+    farm_id: Mapped[int] = mapped_column(Id)
+    kind: Mapped[str] = mapped_column(String(30))  # alert | advice | forecast | batch | ...
+    row_id: Mapped[int] = mapped_column(Id)
+    what: Mapped[str] = mapped_column(String(10))  # made | changed
+    house_id: Mapped[int | None] = mapped_column(Id, default=None)
+    batch_id: Mapped[int | None] = mapped_column(Id, default=None)

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from service.clock import Clock
 from service.records import batches as records
 from service.records.listing import find, known
+from service.records.packing import packed_from
 from service.records.places import house_of, zones_of
 from service.records.store import UnitOfWork
 from service.records.tables import (
@@ -351,6 +352,8 @@ async def _append(
     if entry.kind == "harvested" and entry.regrows is None and not entry.void:
         entry.regrows = await _regrows(uow, entry, ledger, succession)
     await check_entries(uow, house, [entry])
+    if entry.kind == "harvested" and entry.supersedes_id is not None:
+        await _keep_packed(uow, entry, ledger)
     trays = (await records.trays_of(uow, [batch.id]))[batch.id]
     if entry.tray_id is not None and entry.tray_id not in {tray.id for tray in trays}:
         raise impossible("tray_id", f"there is no tray {entry.tray_id} of this batch")
@@ -372,6 +375,22 @@ async def _append(
     await tick_entry(uow, access, now, house, batch, entry, minutes)
     lots = (await records.seed_lots_of(uow, [batch.id]))[batch.id]
     return entry, BatchView(batch, state, lots, trays)
+
+
+async def _keep_packed(uow: UnitOfWork, entry: Entry, ledger: Sequence[Entry]) -> None:
+    """Refuse a correction that leaves fewer heads than were packed: what left the house must lead back to them."""
+    supersedes = {there.id: there.supersedes_id for there in ledger}
+    same, said = set[int](), entry.supersedes_id
+    while said is not None:
+        same.add(said)
+        said = supersedes[said]
+    by_entry = await packed_from(uow, [entry.batch_id], without_lot=None)
+    packed = sum(heads for entry_id, heads in by_entry.items() if entry_id in same)
+    if packed > (0 if entry.void else entry.plants or 0):
+        raise impossible(
+            "void" if entry.void else "plants",
+            f"{packed} heads of this harvest were packed; correct the packed lots first",
+        )
 
 
 def _refuse_repeat(entry: Entry, ledger: Sequence[Entry], now: datetime) -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
@@ -29,6 +29,8 @@ from service.work.quantities import line, plausible_range
 __all__ = [
     "REASONS",
     "Arrival",
+    "Columns",
+    "Decoded",
     "Directory",
     "Fault",
     "Limits",
@@ -39,6 +41,7 @@ __all__ = [
     "load_directory",
     "settle_hours",
     "store_arrivals",
+    "store_decoded",
     "stream_of",
     "touch_span",
 ]
@@ -55,6 +58,7 @@ REASONS: dict[str, str] = {
     "too_old": "older than readings are taken",
     "unknown_topic": "no sensor claims the topic",
     "oversized": "larger than a message may be",
+    "bad_forecast": "a weather forecast that cannot be taken",
     "refused": "the database refused it",
 }
 """Why a message, or a part of it, is kept as a dead letter instead of as readings."""
@@ -62,6 +66,10 @@ REASONS: dict[str, str] = {
 KEPT_BYTES = 4096
 """How much of a payload is kept where it is only shown: oversized messages and unknown topics."""
 _KEPT_PER_UNKNOWN_TOPIC = 1000
+MOST_UNKNOWN_TOPICS = 10_000
+"""Listed for adoption by name; those beyond are counted together, for their names cost space that anyone can fill."""
+OTHER_TOPICS = "#"
+"""The name under which they are counted: no message can have it as its topic."""
 _KEPT_TOPIC_LENGTH = 255
 _FAULTS_NAMED = 20
 
@@ -71,6 +79,8 @@ _HOURLY = (TEMPERATURE, LIGHT)
 
 _HOUR = timedelta(hours=1)
 _HOUR_S = 3600
+_HOUR_US = 3_600_000_000
+_MICROSECOND = timedelta(microseconds=1)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MEASURED_SHARE = 0.5  # of an hour, for its light to count
 _SPAN_GAP = timedelta(hours=12)
@@ -128,13 +138,41 @@ class Directory:
 
     def __init__(self, mark: tuple[int, int, int] | None = None, streams: Iterable[Stream] = ()) -> None:
         self.mark = mark
+        self.streams = tuple(streams)
         self._by_topic: dict[str, tuple[Stream, ...]] = {}
-        for stream in streams:
+        for stream in self.streams:
             self._by_topic[stream.topic] = (*self._by_topic.get(stream.topic, ()), stream)
+        self._place = {id(stream): place for place, stream in enumerate(self.streams)}
+        self.sensor_id = self._column([stream.sensor_id for stream in self.streams], np.int64)
+        self.zone_id = self._column(
+            [-1 if stream.zone_id is None else stream.zone_id for stream in self.streams], np.int64
+        )
+        self.scale = self._column([stream.scale for stream in self.streams], np.float64)
+        self.offset = self._column([stream.offset for stream in self.streams], np.float64)
+        self.low = self._column([stream.low for stream in self.streams], np.float64)
+        self.high = self._column([stream.high for stream in self.streams], np.float64)
+        self.before_us = self._column([_us(stream.reach_before_s) for stream in self.streams], np.int64)
+        self.after_us = self._column([_us(stream.reach_after_s) for stream in self.streams], np.int64)
+
+    @staticmethod
+    def _column(values: Sequence[float], kind: type[Any]) -> NDArray[Any]:
+        return np.array(values, dtype=kind)
 
     def of(self, topic: str) -> tuple[Stream, ...]:
         """Return the sensors of a topic; none: nobody claims it."""
         return self._by_topic.get(topic, ())
+
+    def place(self, stream: Stream) -> int:
+        """Return where a sensor of this directory stands in its columns."""
+        return self._place[id(stream)]
+
+    def topics(self) -> Iterable[str]:
+        """Return the topics that are claimed."""
+        return self._by_topic
+
+
+def _us(seconds: float) -> int:
+    return round(seconds * 1e6)
 
 
 async def load_directory(uow: UnitOfWork, known: Directory) -> Directory:
@@ -182,6 +220,32 @@ class Arrival:
     faults: Sequence[Fault] = ()
 
 
+@dataclass(slots=True)
+class Columns:
+    """The samples of many messages, one a row. Times are microseconds since 1970."""
+
+    places: list[int] = field(default_factory=list)
+    """Of the sensor in the directory."""
+    at_us: list[int] = field(default_factory=list)
+    values: list[float] = field(default_factory=list)
+    """As they came, in the unit of the sensor's payloads."""
+    messages: list[int] = field(default_factory=list)
+    """The number of the message, which grows."""
+
+
+@dataclass(slots=True)
+class Decoded:
+    """Messages in order of arrival, decoded: plain ones as columns, the others one by one."""
+
+    directory: Directory
+    received_us: Sequence[int]
+    columns: Columns
+    arrivals: dict[int, Arrival]
+    """By the number of the message."""
+    again: Callable[[int], Arrival]
+    """Decodes a plain message once more, sample by sample, to say what is wrong with it."""
+
+
 @dataclass(frozen=True)
 class Limits:
     """Which moments are taken, against the moment of arrival."""
@@ -195,15 +259,27 @@ class Stored:
     """What became of some arrivals."""
 
     readings: int = 0
+    good: int = 0
+    """Messages without a fault; of two values for one moment only the later becomes a reading."""
     dead_letters: int = 0
     """Messages that are, in part or as a whole, no readings; also those that are only counted."""
     touched: set[tuple[int, datetime]] = field(default_factory=set)
 
 
 async def store_arrivals(uow: UnitOfWork, arrivals: Sequence[Arrival], limits: Limits) -> Stored:
+    """Store messages that were decoded one by one, see :func:`store_decoded`."""
+
+    def none(number: int) -> Arrival:
+        raise IndexError(number)
+
+    decoded = Decoded(Directory(), (), Columns(), dict(enumerate(arrivals)), none)
+    return await store_decoded(uow, decoded, limits)
+
+
+async def store_decoded(uow: UnitOfWork, decoded: Decoded, limits: Limits) -> Stored:
     """Store the readings in some messages, and the rest with the reason why it is none.
 
-    Of two values of one sensor for one moment the later to arrive wins. Every arrival is accounted for: as
+    Of two values of one sensor for one moment the later to arrive wins. Every message is accounted for: as
     readings, as a dead letter, or as both.
 
     Raises
@@ -211,12 +287,12 @@ async def store_arrivals(uow: UnitOfWork, arrivals: Sequence[Arrival], limits: L
     Refused
         If the database refuses the rows, for example because a sensor was removed meanwhile.
     """
-    values: dict[tuple[datetime, int], float] = {}
-    touched_seconds: set[tuple[int, int]] = set()
+    plain, touched = _plain_readings(decoded, limits)
+    taken: list[tuple[int, int, float, int]] = []
     letters: list[dict[str, Any]] = []
     unknown: list[Arrival] = []
-    stored = Stored()
-    for arrival in arrivals:
+    for number in sorted(decoded.arrivals):
+        arrival = decoded.arrivals[number]
         faults = list(arrival.faults)
         latest = arrival.received_at + limits.max_lead
         oldest = arrival.received_at - limits.max_age
@@ -224,31 +300,98 @@ async def store_arrivals(uow: UnitOfWork, arrivals: Sequence[Arrival], limits: L
             stream, at, raw, _ = sample
             value = raw * stream.scale + stream.offset
             if stream.low <= value <= stream.high and oldest <= at <= latest:
-                values[at, stream.sensor_id] = value
+                at_us = (at - _EPOCH) // _MICROSECOND
+                taken.append((stream.sensor_id, at_us, value, number))
                 if stream.zone_id is not None:
-                    seconds = (at - _EPOCH).total_seconds()
-                    first = int((seconds - stream.reach_before_s) // _HOUR_S)
-                    last = int((seconds + stream.reach_after_s) // _HOUR_S)
-                    touched_seconds.update((stream.zone_id, hour) for hour in range(first, last + 1))
+                    first = (at_us - _us(stream.reach_before_s)) // _HOUR_US
+                    last = (at_us + _us(stream.reach_after_s)) // _HOUR_US
+                    touched.update((stream.zone_id, hour) for hour in range(first, last + 1))
             else:
                 faults.append(_not_taken(sample, value, arrival.received_at, limits))
         if faults:
             if faults[0].reason == "unknown_topic":
                 unknown.append(arrival)
             letters.append(_letter(arrival, faults))
-    stored.readings = len(values)
-    stored.dead_letters = len(letters)
-    stored.touched = {(zone_id, _EPOCH + hour * _HOUR) for zone_id, hour in touched_seconds}
+    sensor_ids, at_us_column, values = _last_of_each(plain, taken)
+    stored = Stored(
+        readings=sensor_ids.size,
+        good=len({*decoded.columns.messages, *decoded.arrivals}) - len(letters),
+        dead_letters=len(letters),
+        touched={(zone_id, _EPOCH + hour * _HOUR) for zone_id, hour in touched},
+    )
     with records.refusals():
         if unknown:
             letters = await _count_unknown(uow, unknown, letters)
-        # In order of the key: SQLite appends, and two processes on PostgreSQL cannot lock each other out.
-        await records.save_readings(
-            uow, [{"sensor_id": s, "at": at, "value": value} for (at, s), value in sorted(values.items())]
-        )
+        await records.save_reading_columns(uow, sensor_ids, at_us_column, values)
         await records.touch_hours(uow, stored.touched)
         await records.add_dead_letters(uow, letters)
     return stored
+
+
+_Readings = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]
+
+
+def _plain_readings(decoded: Decoded, limits: Limits) -> tuple[_Readings, set[tuple[int, int]]]:
+    """Check the plain messages all at once; return their readings and the hours ``(zone_id, hour)`` they touch.
+
+    A message of which a sample is not taken joins those that are looked at one by one.
+    """
+    given, directory = decoded.columns, decoded.directory
+    place = np.array(given.places, dtype=np.int64)
+    at_us = np.array(given.at_us, dtype=np.int64)
+    message = np.array(given.messages, dtype=np.int64)
+    value = np.array(given.values, dtype=np.float64)
+    if not place.size:
+        return (place, at_us, value, message), set()
+    value = value * directory.scale[place] + directory.offset[place]
+    age_us = np.array(decoded.received_us, dtype=np.int64)[message] - at_us
+    good = (value >= directory.low[place]) & (value <= directory.high[place])
+    good &= (age_us >= -_us(limits.max_lead.total_seconds())) & (
+        age_us <= _us(limits.max_age.total_seconds())
+    )
+    if not good.all():
+        faulty = np.unique(message[~good])
+        for number in faulty.tolist():
+            decoded.arrivals[number] = decoded.again(number)
+        good = ~np.isin(message, faulty)
+        place, at_us, value, message = place[good], at_us[good], value[good], message[good]
+    zone = directory.zone_id[place]
+    inside = zone >= 0
+    hours = np.stack(
+        [
+            zone,
+            (at_us - directory.before_us[place]) // _HOUR_US,
+            (at_us + directory.after_us[place]) // _HOUR_US,
+        ],
+        axis=1,
+    )[inside]
+    touched = {
+        (zone_id, hour)
+        for zone_id, first, last in set(map(tuple, hours.tolist()))
+        for hour in range(first, last + 1)
+    }
+    return (directory.sensor_id[place], at_us, value, message), touched
+
+
+def _last_of_each(
+    plain: _Readings, taken: Sequence[tuple[int, int, float, int]]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Return readings by time and sensor, of several values for one moment the last to arrive.
+
+    In order of the key: SQLite appends, and two processes on PostgreSQL cannot lock each other out.
+    """
+    sensor_id, at_us, value, message = plain
+    if taken:
+        more = list(zip(*taken, strict=True))
+        sensor_id = np.concatenate([sensor_id, np.array(more[0], dtype=np.int64)])
+        at_us = np.concatenate([at_us, np.array(more[1], dtype=np.int64)])
+        value = np.concatenate([value, np.array(more[2], dtype=np.float64)])
+        message = np.concatenate([message, np.array(more[3], dtype=np.int64)])
+    order = np.lexsort((message, sensor_id, at_us))
+    sensor_id, at_us, value = sensor_id[order], at_us[order], value[order]
+    last = np.ones(sensor_id.size, dtype=bool)
+    last[:-1] = (sensor_id[1:] != sensor_id[:-1]) | (at_us[1:] != at_us[:-1])
+    return sensor_id[last], at_us[last], value[last]
 
 
 def _not_taken(sample: Sample, value: float, received_at: datetime, limits: Limits) -> Fault:
@@ -289,22 +432,29 @@ async def _count_unknown(
     uow: UnitOfWork, arrivals: Sequence[Arrival], letters: Sequence[dict[str, Any]]
 ) -> list[dict[str, Any]]:
     """Count messages of topics that no sensor claims; return the letters to keep, so many a topic."""
+    names = {arrival.topic[:_KEPT_TOPIC_LENGTH] for arrival in arrivals}
+    seen = await records.unknown_topic_counts(uow, {*names, OTHER_TOPICS})
+    listed = set(seen)
+    if fresh := sorted(names - listed):
+        room = max(0, MOST_UNKNOWN_TOPICS - await records.unknown_topics_total(uow))
+        listed |= set(fresh[:room])
     rows: dict[str, dict[str, Any]] = {}
     for arrival in arrivals:
         topic = arrival.topic[:_KEPT_TOPIC_LENGTH]
+        topic = topic if topic in listed else OTHER_TOPICS
         row = rows.setdefault(
             topic, {"topic": topic, "first_seen_at": arrival.received_at, "messages": 0, "last_payload": b""}
         )
         row["messages"] += 1
         row["last_seen_at"] = arrival.received_at
         row["last_payload"] = arrival.payload[:KEPT_BYTES]
-    seen = await records.unknown_topic_counts(uow, rows)
     await records.count_unknown_topics(uow, [rows[topic] for topic in sorted(rows)])
     kept = []
     for letter in letters:
         if letter["reason"] == "unknown_topic":
-            count = seen.get(letter["topic"], 0)
-            seen[letter["topic"]] = count + 1
+            topic = letter["topic"] if letter["topic"] in listed else OTHER_TOPICS
+            count = seen.get(topic, 0)
+            seen[topic] = count + 1
             if count >= _KEPT_PER_UNKNOWN_TOPIC:
                 continue
         kept.append(letter)
@@ -381,25 +531,22 @@ async def _span_hours(
     if not sensors:
         return {}
     reaches = [sampling.reach_s(sensor.sampling, sensor.interval_s) for sensor in sensors]
-    readings = await records.readings_between(
+    ids, at_us, values = await records.reading_columns_between(
         uow,
         [sensor.id for sensor in sensors],
         start - timedelta(seconds=max(after for _, after in reaches)),
         end + timedelta(seconds=max(before for before, _ in reaches)),
     )
     # Seconds from the start of the span: small numbers keep their microseconds.
-    samples: dict[int, tuple[list[float], list[float]]] = defaultdict(lambda: ([], []))
-    for sensor_id, at, value in readings:
-        times, values = samples[sensor_id]
-        times.append((at - start).total_seconds())
-        values.append(value)
+    seconds = (at_us - (start - _EPOCH) // _MICROSECOND) / 1e6
     count = int((end - start) // _HOUR)
     temperature = _Together(count)
     light = _Together(count)
     for sensor in sensors:
-        if sensor.id not in samples:
+        own = ids == sensor.id
+        if not own.any():
             continue
-        times_s, kept = (np.asarray(column, dtype=np.float64) for column in samples[sensor.id])
+        times_s, kept = seconds[own], values[own]
         if sensor.quantity == TEMPERATURE:
             sums = sampling.hourly(times_s, kept, sensor.sampling, sensor.interval_s, 0.0, count)
             temperature.add(sums, 1.0)

@@ -42,3 +42,8 @@ def profile_of(crop: Crop) -> CropProfile:
         if (value := getattr(crop, key)) is not None
     }
     return replace(profile(crop.profile), **own)
+
+
+def head_kg(profile: CropProfile) -> float:
+    """Fresh weight of a head, or of what a cut takes."""
+    return profile.target_fresh_g * (1.0 - profile.left_share) / 1000.0

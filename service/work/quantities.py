@@ -82,6 +82,22 @@ QUANTITIES: dict[str, Quantity] = {
             20.0,
             {"mS cm-1": _IDENTITY, "uS cm-1": Line(0.001)},
         ),
+        Quantity(
+            "flow_l_min",
+            "flow of the nutrient solution",
+            "L min-1",
+            -5.0,
+            10_000.0,
+            {"L min-1": _IDENTITY, "m3 h-1": Line(1000.0 / 60.0), "L h-1": Line(1.0 / 60.0)},
+        ),
+        Quantity(
+            "pressure_kpa",
+            "pressure of the pump",
+            "kPa",
+            -100.0,
+            2000.0,
+            {"kPa": _IDENTITY, "bar": Line(100.0), "psi": Line(6.894757)},
+        ),
         Quantity("oxygen_mg_l", "dissolved oxygen", "mg L-1", 0.0, 50.0, {"mg L-1": _IDENTITY}),
     )
 }

@@ -14,12 +14,14 @@ from service.agronomy.outlook import FORECAST_DAYS, Measured, Pushed
 from service.agronomy.transmission import Transmission, learn, stated
 from service.clock import Clock
 from service.records import events as records
+from service.records.conditions import refusals
+from service.records.places import house_ids_named
 from service.records.store import UnitOfWork
 from service.records.tables import House, WeatherForecast
 from service.work import fields
-from service.work.access import Access
+from service.work.access import SYSTEM, Access
 from service.work.conditions import light_of
-from service.work.errors import FieldProblem, Impossible, impossible
+from service.work.errors import FieldProblem, Impossible, NotFound, impossible
 from service.work.imports.moments import Moments
 from service.work.imports.outcome import Imported, faulty
 from service.work.imports.table import columns, number, read_table
@@ -80,6 +82,35 @@ async def push_weather(
         raise Impossible("; ".join(f"{p.field}: {p.problem}" for p in problems[:5]), *problems)
     await records.save_weather(uow, [_kept(house, issued, row) for row in rows])
     return len(rows)
+
+
+async def push_weather_by_name(
+    uow: UnitOfWork,
+    clock: Clock,
+    house_name: str,
+    hours: Sequence[Mapping[str, Any]],
+    issued_at: datetime | None = None,
+) -> int:
+    """Store a weather forecast for the house of a code or id, see :func:`push_weather`.
+
+    Raises
+    ------
+    NotFound
+        If no house has that code or id.
+    Impossible
+        If several houses have that code, or anything is wrong with the forecast.
+    Refused
+        If the database refuses it.
+    """
+    ids = await house_ids_named(uow, house_name)
+    if not ids:
+        raise NotFound(f"no house has the code or id {house_name[:60]!r}")
+    if len(ids) > 1:
+        raise impossible(
+            "house", f"houses {ids} have the code {house_name!r}: name the one that is meant by its id"
+        )
+    with refusals():
+        return await push_weather(uow, clock, SYSTEM, ids[0], hours, issued_at)
 
 
 async def import_weather(

@@ -41,6 +41,19 @@ expected-statuses = ["2xx", "304", "401", "403", "404", "409", "412", "422"]
 expected-statuses = ["400", "401", "403", "404", "405", "409", "412", "415", "422", "429"]
 """
 
+# What the generator is told to take as bytes or text.
+BYTES = """
+content_type_overrides:
+  text/csv: application/octet-stream
+  image/svg+xml: text/html
+  image/jpeg: application/octet-stream
+  image/png: application/octet-stream
+  image/webp: application/octet-stream
+  "image/*": application/octet-stream
+  application/pdf: application/octet-stream
+  application/vnd.openxmlformats-officedocument.spreadsheetml.sheet: application/octet-stream
+"""
+
 
 async def prepared(url: str) -> str:
     """Make a farm and a token whose id nobody comes upon, or it would be revoked on the way."""
@@ -115,7 +128,7 @@ def client_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
         file = tmp_path / "openapi.json"
         file.write_text(json.dumps(description))
         config = tmp_path / "config.yml"
-        config.write_text("content_type_overrides:\n  text/csv: application/octet-stream\n")
+        config.write_text(BYTES)
         subprocess.run(
             [
                 *(str(Path(sys.executable).with_name("openapi-python-client")), "generate", "--meta", "none"),

@@ -30,6 +30,14 @@ def main(argv: list[str] | None = None) -> int:
         "--every", type=int, default=1, help="look at every so many weekly batches (default 1)"
     )
     again.add_argument("--members", type=int, default=60, help="members of the outlook (default 60)")
+    loop = commands.add_parser(
+        "loop", help="follow the advice in simulated years, against a fixed interval and foresight"
+    )
+    loop.add_argument("--json", action="store_true", help="print one JSON object")
+    loop.add_argument("--first", type=int, default=1976, help="first year of history (default 1976)")
+    loop.add_argument("--years", type=int, default=5, help="years after two of history (default 5)")
+    loop.add_argument("--every", type=int, default=3, help="days between two looks (default 3)")
+    loop.add_argument("--members", type=int, default=12, help="members of the outlook (default 12)")
     plan = commands.add_parser("plan", help="plan 26 weeks of three houses on a single core")
     plan.add_argument("--json", action="store_true", help="print one JSON object")
     api = commands.add_parser("api", help="read over HTTP from 50 houses with 5 years of data")
@@ -38,16 +46,35 @@ def main(argv: list[str] | None = None) -> int:
     api.add_argument("--years", type=int, default=5, help="years of data (default 5)")
     api.add_argument("--seconds", type=float, default=20.0, help="length of each measurement (default 20)")
     api.add_argument("--postgresql", metavar="URL", help="an empty database to use instead of SQLite")
+    taking = commands.add_parser(
+        "ingest", help="drain backlogs beside what broker, client and database do alone"
+    )
+    taking.add_argument("--json", action="store_true", help="print one JSON object")
+    taking.add_argument("--messages", type=int, default=300_000, help="messages a backlog (default 300000)")
+    taking.add_argument("--repeats", type=int, default=3, help="runs, of which the median counts (default 3)")
+    taking.add_argument("--fuzzed", type=int, default=1_000_000, help="fuzzed payloads (default 1000000)")
+    taking.add_argument(
+        "--faults", action="store_true", help="also try the faults at their whole size (some minutes)"
+    )
     given = parser.parse_args(argv)
 
     for variable in SINGLE_CORE:  # before numpy is loaded
         os.environ[variable] = "1"
     if given.command == "replay":
         return _replay(given)
-    if given.command == "plan":
+    if given.command == "loop":
+        return _loop(given)
+    found: dict[str, object]
+    if given.command == "ingest":
+        from tests.bench.ingest import faults, measure
+
+        found = measure(given.messages, given.repeats, given.fuzzed)
+        if given.faults:
+            found["faults"] = faults()
+    elif given.command == "plan":
         from tests.bench.plan import run
 
-        found: dict[str, object] = dict(run())
+        found = dict(run())
     elif given.command == "api":
         from tests.bench.api import measure as measure_api
 
@@ -74,6 +101,15 @@ def _replay(given: argparse.Namespace) -> int:
         print(json.dumps({"replays": [as_json(trial) for trial in done]}))
     else:
         print("\n\n".join("\n".join(table(trial)) for trial in done))
+    return 0
+
+
+def _loop(given: argparse.Namespace) -> int:
+    from service.work.replay.compare import as_json, table
+    from tests.bench.loop import measure
+
+    done = measure(given.first, given.years, given.every, given.members)
+    print(json.dumps(as_json(done)) if given.json else "\n".join(table(done)))
     return 0
 
 

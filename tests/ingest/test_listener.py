@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from types import SimpleNamespace
 from typing import Any
 
@@ -12,6 +12,7 @@ import pytest
 
 from ingest.broker import BrokerHandle
 from ingest.listener import BrokerAddress, MqttSource
+from ingest.reader import Delivery, FastClient, StockClient
 from service.clock import FixedClock
 from tests.ingest.rig import NOW, end_session, publish, until
 
@@ -20,21 +21,27 @@ ADDRESS = BrokerAddress("127.0.0.1", 1)
 
 
 class Acknowledged:
-    """Stands in for paho's client."""
+    """Stands in for the client."""
 
     def __init__(self) -> None:
         self.mids: list[int] = []
 
-    def ack(self, mid: int, qos: int) -> None:
-        assert qos == 1
-        self.mids.append(mid)
+    def ack_all(self, mids: Sequence[int]) -> None:
+        self.mids += mids
 
     def subscribe(self, *_args: object, **_options: object) -> None:
         pass
 
+    def reconnect_delay_set(self, *_args: object) -> None:
+        pass
 
-def message(mid: int, payload: bytes = b"1", qos: int = 1) -> Any:
-    return SimpleNamespace(topic="t", payload=payload, qos=qos, mid=mid, retain=False)
+
+def arrive(source: MqttSource, mid: int, payload: bytes = b"1", qos: int = 1) -> None:
+    """Let a message arrive, as the client does in its thread."""
+    while not source.has_room():
+        pass
+    at, connection = source.stamp()
+    source.receive([Delivery("t", payload, len(payload), at, qos, mid, connection, False)])
 
 
 def connected(source: MqttSource) -> Acknowledged:
@@ -48,8 +55,8 @@ async def test_messages_come_in_order_and_are_acknowledged_in_order() -> None:
     source = MqttSource(ADDRESS, "#", CLOCK)
     client = connected(source)
     for mid in (3, 1, 2):
-        source._hand_over(message(mid))
-    source._hand_over(message(0, qos=0))
+        arrive(source, mid)
+    arrive(source, 0, qos=0)
     first = await source.take(2)
     second = await source.take(10)
     assert [d.mid for d in first + second] == [3, 1, 2, 0]
@@ -61,20 +68,20 @@ async def test_messages_come_in_order_and_are_acknowledged_in_order() -> None:
 async def test_what_came_on_an_older_connection_is_not_acknowledged_on_the_new_one() -> None:
     source = MqttSource(ADDRESS, "#", CLOCK)
     client = connected(source)
-    source._hand_over(message(1))
+    arrive(source, 1)
     old = await source.take(10)
     source._on_disconnect(client, None, None, "lost", None)  # type: ignore[arg-type]
     source.ack(old[:1])
     assert client.mids == []
     connected(source)
     source._client = client  # type: ignore[assignment]
-    source._hand_over(message(1))
+    arrive(source, 1)
     source.ack(await source.take(10))
     assert client.mids == [1]
 
 
 @pytest.mark.parametrize(
-    ("bounds", "payload"), [({"max_waiting": 3}, b"1"), ({"max_waiting_bytes": 300}, b"x" * 100)]
+    ("bounds", "payload"), [({"max_waiting": 3}, b"1"), ({"max_waiting_bytes": 250}, b"x" * 100)]
 )
 async def test_the_network_thread_waits_when_too_much_is_not_acknowledged(
     bounds: dict[str, int], payload: bytes
@@ -86,57 +93,80 @@ async def test_the_network_thread_waits_when_too_much_is_not_acknowledged(
     def network() -> None:
         nonlocal handed_over
         for mid in range(5):
-            source._hand_over(message(mid, payload))
+            arrive(source, mid, payload)
             handed_over += 1
 
     network_thread = asyncio.create_task(asyncio.to_thread(network))
-    await asyncio.sleep(0.1)
+    await asyncio.sleep(0.3)
     assert handed_over == 3
     batch = await source.take(10)
-    await asyncio.sleep(0.1)
+    await asyncio.sleep(0.3)
     assert handed_over == 3, "taken is not yet acknowledged"
     source.ack(batch[:1])
-    await asyncio.sleep(0.1)
+    await asyncio.sleep(0.3)
     assert handed_over == 4
     source.ack(batch[1:])
     await network_thread
     assert len(await source.take(10)) == 2
 
 
-async def test_only_the_first_part_of_an_oversized_message_is_held() -> None:
+async def test_a_message_that_comes_alone_is_given_out_at_once_and_those_after_it_in_one_batch() -> None:
     source = MqttSource(ADDRESS, "#", CLOCK)
     connected(source)
-    source._hand_over(message(1, b"x" * 300_000))
-    (delivery,) = await source.take(10)
-    assert (len(delivery.payload), delivery.size_bytes) == (4096, 300_000)
+    begun = time.monotonic()
+    arrive(source, 1)
+    assert [d.mid for d in await source.take(1000, 5.0)] == [1]
+    assert time.monotonic() - begun < 4.0
+    taking = asyncio.create_task(source.take(1000, 0.3))
+    await asyncio.sleep(0.02)
+    await asyncio.to_thread(arrive, source, 2)
+    await asyncio.sleep(0.05)
+    assert not taking.done(), "so soon after the last batch more are waited for"
+    await asyncio.to_thread(arrive, source, 3)
+    assert [d.mid for d in await taking] == [2, 3]
 
 
-async def test_waiting_ends_with_the_first_message_a_linger_gathers_more_and_a_wake_ends_it() -> None:
+async def test_a_full_batch_is_not_waited_for_and_a_wake_ends_all_waiting() -> None:
     source = MqttSource(ADDRESS, "#", CLOCK)
     connected(source)
-    taking = asyncio.create_task(source.take(1000, 0.1))
-    await asyncio.sleep(0.02)
-    await asyncio.to_thread(source._hand_over, message(1))
-    await asyncio.sleep(0.02)
-    await asyncio.to_thread(source._hand_over, message(2))
-    assert [d.mid for d in await taking] == [1, 2]
+    for mid in range(10):
+        arrive(source, mid)
+    assert len(await source.take(8, 1000.0)) == 8
+    assert len(await asyncio.wait_for(source.take(8, 1000.0), 5.0)) == 2, "a part of a batch is many already"
     taking = asyncio.create_task(source.take(1000, 0.1))
     await asyncio.sleep(0.02)
     source.wake()
     assert await asyncio.wait_for(taking, 1.0) == []
-    source._hand_over(message(3))
-    assert len(await source.take(1000, 0.1)) == 1, "what came before the end is still given out"
-    assert await source.take(1000, 0.1) == []
+    arrive(source, 3)
+    assert len(await source.take(1000, 1000.0)) == 1, "what came before the end is still given out"
+    assert await source.take(1000, 1000.0) == []
 
 
-@pytest.fixture
-async def source(broker: BrokerHandle) -> AsyncIterator[MqttSource]:
+async def test_pauses_between_attempts_grow_and_are_not_the_same_for_all() -> None:
+    source = MqttSource(ADDRESS, "#", CLOCK)
+    pauses: list[float] = []
+    client = SimpleNamespace(reconnect_delay_set=lambda low, _: pauses.append(low))
+    for _ in range(300):
+        source._on_connect_fail(client, None)  # type: ignore[arg-type]
+    assert max(pauses[:2]) < 3.0
+    assert 30.0 < max(pauses) <= 40.0
+    assert min(pauses[100:]) < 10.0, "anything up to the bound"
+    source._on_connect(connected(source), None, None, SimpleNamespace(is_failure=False), None)  # type: ignore[arg-type]
+    pauses.clear()
+    source._on_connect_fail(client, None)  # type: ignore[arg-type]
+    assert pauses[0] < 3.0, "once accepted, it begins anew"
+
+
+@pytest.fixture(params=[FastClient, StockClient])
+async def source(broker: BrokerHandle, request: pytest.FixtureRequest) -> AsyncIterator[MqttSource]:
+    """Have a running source, once with each make of client."""
     running = MqttSource(
         BrokerAddress.parse(broker.url),
         "test-listener/#",
         CLOCK,
         mqtt5=broker.mqtt5,
         client_id="test-listener",
+        client=request.param,
     )
     running.start()
     yield running
@@ -175,17 +205,16 @@ async def test_an_error_in_the_hand_over_does_not_end_the_listener(
 
     await until(is_connected)
     await asyncio.sleep(0.2)
-    hand_over = source._hand_over
+    receive = source.receive
 
     def fail_once(received: Any) -> None:
-        monkeypatch.setattr(source, "_hand_over", hand_over)
+        monkeypatch.setattr(source, "receive", receive)
         raise MemoryError
 
-    monkeypatch.setattr(source, "_hand_over", fail_once)
-    assert (
-        await asyncio.to_thread(publish, broker.url, [("test-listener/a", b"1"), ("test-listener/a", b"2")])
-        == 2
-    )
+    monkeypatch.setattr(source, "receive", fail_once)
+    assert await asyncio.to_thread(publish, broker.url, [("test-listener/a", b"1")]) == 1
+    await asyncio.sleep(0.2)
+    assert await asyncio.to_thread(publish, broker.url, [("test-listener/a", b"2")]) == 1
     assert [d.payload for d in await asyncio.wait_for(source.take(1), 5.0)] == [b"2"]
     assert source.healthy()
     assert "could not be handed over" in caplog.text

@@ -120,9 +120,17 @@ async def test_a_corrected_harvest_counts_as_it_is_said_now(
     with refused(Impossible, "harvests"):
         await pack(store, clock, place, (right.id, 21))
     await pack(store, clock, place, (right.id, 20))
-    await write_down(store, clock, one.batch_id, "harvested", supersedes_id=right.id, void=True)
+    # 90 heads were packed, whatever the entry that the lots name.
+    with refused(Impossible, "void"):
+        await write_down(store, clock, one.batch_id, "harvested", supersedes_id=right.id, void=True)
+    with refused(Impossible, "plants"):
+        await write_down(
+            store, clock, one.batch_id, "harvested", plants=89, happened_at=at(10), supersedes_id=right.id
+        )
+    other = await write_down(store, clock, one.batch_id, "harvested", plants=5, happened_at=at(11))
+    await write_down(store, clock, one.batch_id, "harvested", supersedes_id=other.id, void=True)
     with refused(Impossible, "harvests"):
-        await pack(store, clock, place, (right.id, 1))
+        await pack(store, clock, place, (other.id, 1))
 
 
 async def test_a_lot_is_changed_and_taken_apart(store: Store, clock: FixedClock, place: Place) -> None:

@@ -1,0 +1,195 @@
+"""Queries of the outbox: notices written with what they tell of, and claimed by whoever sends them."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from datetime import datetime
+from typing import Any, cast
+
+from sqlalchemy import CursorResult, delete, func, or_, select, update
+from sqlalchemy.orm import aliased
+
+from service.records.listing import narrow, page
+from service.records.store import UnitOfWork
+from service.records.tables import Alert, House, Notice, Receiver, RetainedTopic
+
+
+async def replace_waiting(uow: UnitOfWork, receiver_id: int, subject: str) -> None:
+    """Take back what waits for a receiver on a subject, because something newer is about to be written."""
+    await uow.session.execute(
+        update(Notice)
+        .where(
+            Notice.receiver_id == receiver_id,
+            Notice.subject == subject,
+            Notice.state == "waiting",
+            Notice.leased_until.is_(None),
+        )
+        .values(state="replaced")
+    )
+
+
+async def anything_due(uow: UnitOfWork, now: datetime) -> bool:
+    """Tell whether a notice waits that may be sent by now."""
+    return (
+        await uow.session.scalar(
+            select(Notice.id).where(Notice.state == "waiting", Notice.due_at <= now).limit(1)
+        )
+    ) is not None
+
+
+async def claim_due(
+    uow: UnitOfWork, now: datetime, lease: str, until: datetime, busy: Collection[int], limit: int
+) -> list[tuple[Notice, Receiver]]:
+    """Lease the notice that is next for each of up to ``limit`` receivers, and return them.
+
+    Next for a receiver is the oldest one that waits and is not held back until later; while somebody is sending
+    it, or it waits for another try, those after it wait too. Notices of ``busy`` receivers are left alone.
+    """
+    head = aliased(Notice)
+    first = (
+        select(func.min(head.id))
+        .where(head.state == "waiting", or_(head.due_at <= now, head.attempts > 0))
+        .group_by(head.receiver_id)
+    )
+    statement = (
+        select(Notice.id)
+        .join(Receiver, Receiver.id == Notice.receiver_id)
+        .where(
+            Notice.id.in_(first),
+            Notice.due_at <= now,
+            or_(Notice.leased_until.is_(None), Notice.leased_until < now),
+        )
+        .order_by(Notice.due_at, Notice.id)
+        .limit(limit)
+        .with_for_update(skip_locked=True, of=Notice)
+    )
+    if busy:
+        statement = statement.where(Notice.receiver_id.not_in(busy))
+    ids = list(await uow.session.scalars(statement))
+    if not ids:
+        return []
+    # Checked again: between choosing and locking, somebody else may have sent it.
+    await uow.session.execute(
+        update(Notice)
+        .where(
+            Notice.id.in_(ids),
+            Notice.state == "waiting",
+            or_(Notice.leased_until.is_(None), Notice.leased_until < now),
+        )
+        .values(lease=lease, leased_until=until, attempts=Notice.attempts + 1)
+    )
+    rows = await uow.session.execute(
+        select(Notice, Receiver)
+        .join(Receiver, Receiver.id == Notice.receiver_id)
+        .where(Notice.id.in_(ids), Notice.lease == lease, Notice.state == "waiting")
+    )
+    return [(notice, receiver) for notice, receiver in rows.all()]
+
+
+async def settle(uow: UnitOfWork, notice_id: int, lease: str, **values: Any) -> bool:
+    """Note how sending went, if the lease still holds; return whether it did."""
+    done = cast(
+        "CursorResult[Any]",
+        await uow.session.execute(
+            update(Notice)
+            .where(Notice.id == notice_id, Notice.lease == lease)
+            .values(leased_until=None, lease=None, **values)
+        ),
+    )
+    return done.rowcount == 1
+
+
+async def held_notices(uow: UnitOfWork, receiver_id: int, before: datetime) -> list[Notice]:
+    """Return what is held for a receiver's digest, oldest first."""
+    return list(
+        await uow.session.scalars(
+            select(Notice)
+            .where(Notice.receiver_id == receiver_id, Notice.state == "held", Notice.created_at <= before)
+            .order_by(Notice.id)
+        )
+    )
+
+
+async def release_held(uow: UnitOfWork, receiver_id: int) -> None:
+    """Let what is held for a digest go out one by one, because there is no digest any more."""
+    await uow.session.execute(
+        update(Notice)
+        .where(Notice.receiver_id == receiver_id, Notice.state == "held")
+        .values(state="waiting")
+    )
+
+
+async def drop_old(uow: UnitOfWork, sent_before: datetime, dead_before: datetime) -> None:
+    """Forget notices that were sent or replaced, and those given up, long ago."""
+    await uow.session.execute(
+        delete(Notice).where(Notice.state.in_(["sent", "replaced"]), Notice.created_at < sent_before)
+    )
+    await uow.session.execute(delete(Notice).where(Notice.state == "dead", Notice.created_at < dead_before))
+
+
+async def page_notices(
+    uow: UnitOfWork,
+    *,
+    within_farm: int | None,
+    receiver_id: int | None,
+    alert_id: int | None,
+    state: str | None,
+    after: int | None,
+    limit: int,
+) -> tuple[list[Notice], int | None]:
+    """Return a page of notices, newest first."""
+    statement = narrow(
+        select(Notice).join(Receiver, Receiver.id == Notice.receiver_id),
+        (Receiver.farm_id, within_farm),
+        (Notice.receiver_id, receiver_id),
+        (Notice.alert_id, alert_id),
+        (Notice.state, state),
+    )
+    return await page(uow, statement, Notice.id, after, limit, newest_first=True)
+
+
+async def open_alerts_of_farm(uow: UnitOfWork, farm_id: int) -> list[tuple[Alert, House]]:
+    """Return the open alerts of a farm with their houses, oldest first."""
+    rows = await uow.session.execute(
+        select(Alert, House)
+        .join(House, House.id == Alert.house_id)
+        .where(House.farm_id == farm_id, Alert.closed_at.is_(None))
+        .order_by(Alert.opened_at, Alert.id)
+    )
+    return [(alert, house) for alert, house in rows.all()]
+
+
+async def alerts_to_remind_of(uow: UnitOfWork, house_id: int, now: datetime) -> list[Alert]:
+    """Return open alerts of a house whose snooze is over."""
+    return list(
+        await uow.session.scalars(
+            select(Alert)
+            .where(
+                Alert.house_id == house_id,
+                Alert.closed_at.is_(None),
+                Alert.snoozed_until.is_not(None),
+                Alert.snoozed_until <= now,
+            )
+            .order_by(Alert.id)
+        )
+    )
+
+
+# --------------------------------------------------------------------------- retained topics
+
+
+async def retained_of(
+    uow: UnitOfWork, *, house_id: int | None = None, receiver_id: int | None = None
+) -> list[RetainedTopic]:
+    """Return what brokers hold of a house, or for a receiver."""
+    statement = narrow(
+        select(RetainedTopic), (RetainedTopic.house_id, house_id), (RetainedTopic.receiver_id, receiver_id)
+    )
+    return list(await uow.session.scalars(statement))
+
+
+async def forget_retained(uow: UnitOfWork, receiver_id: int, topic: str) -> None:
+    """Forget what a broker was given, so that it is given again."""
+    await uow.session.execute(
+        delete(RetainedTopic).where(RetainedTopic.receiver_id == receiver_id, RetainedTopic.topic == topic)
+    )

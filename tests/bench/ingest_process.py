@@ -1,0 +1,142 @@
+"""One contender of the ingest bench as a process of its own; prints one JSON object when it is through.
+
+``ours DATABASE BROKER PREFIX CLIENT READER MESSAGES LOW_LATENCY`` or ``paho BROKER PREFIX CLIENT MESSAGES``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import resource
+import sys
+import threading
+import time
+from collections.abc import Sequence
+from typing import Any
+
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from ingest.listener import BrokerAddress, MqttSource
+from ingest.reader import Delivery, FastClient, StockClient
+from ingest.writer import Writer
+from service.clock import SystemClock
+from service.records.store import Store
+from service.settings import Settings
+
+
+class Timed(MqttSource):
+    """A source that notes when it was connected, and how long each message took to be stored."""
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self.begun: float | None = None
+        self.delays: list[float] = []
+        self.timing = False
+
+    def ack(self, batch: Sequence[Delivery]) -> None:
+        super().ack(batch)
+        if self.timing:
+            now = time.time()
+            self.delays += [
+                now - json.loads(d.payload)["t"] for d in batch if d.payload.startswith(b'{"t": 1')
+            ]
+
+    def connecting(self) -> None:
+        super().connecting()
+        self.begun = self.begun or time.perf_counter()
+
+
+def cpu_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime + used.ru_stime
+
+
+def peak_mb() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+async def ours(
+    database_url: str, broker_url: str, prefix: str, client_id: str, reader: str, count: str, low: str
+) -> dict[str, Any]:
+    stop = asyncio.Event()
+    store = Store.open(database_url)
+    settings = Settings(mqtt_topic=f"{prefix}/#", ingest_low_latency=low == "low", max_reading_age_days=36500)
+    source = Timed(
+        BrokerAddress.parse(broker_url),
+        settings.mqtt_topic,
+        SystemClock(),
+        client_id=client_id,
+        client={"fast": FastClient, "stock": StockClient}[reader],
+    )
+    source.timing = low != "-"
+    try:
+        writer = Writer(store, SystemClock(), settings, source, stop)
+        source.start()
+        at_start = cpu_s()
+        running = asyncio.create_task(writer.run())
+        while writer.counts.messages < int(count):
+            if running.done():
+                await running
+            if source.timing and writer.counts.messages == 0:
+                started, at_first = time.perf_counter(), cpu_s()
+            await asyncio.sleep(0.005)
+        through = time.perf_counter()
+        assert source.begun is not None
+        found: dict[str, Any] = {
+            "seconds": through - source.begun,
+            "cpuS": cpu_s() - at_start,
+            "peakMb": peak_mb(),
+            "counts": vars(writer.counts) | {},
+        }
+        if source.timing:
+            delays = sorted(source.delays)
+            found["p50Ms"] = delays[len(delays) // 2] * 1000
+            found["p99Ms"] = delays[int(len(delays) * 0.99)] * 1000
+            found["cpuShare"] = (cpu_s() - at_first) / (through - started)
+        stop.set()
+        await running
+        await source.close()
+        found["hoursS"] = time.perf_counter() - through
+        found["hours"] = writer.counts.hours
+        return found
+    finally:
+        await store.close()
+
+
+def paho(broker_url: str, prefix: str, client_id: str, count: str) -> dict[str, Any]:
+    """Take messages with paho as it is and acknowledge them, and nothing else."""
+    address, wanted, done = BrokerAddress.parse(broker_url), int(count), threading.Event()
+    times: list[float] = []
+    taken = 0
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2, client_id=client_id, protocol=MQTTProtocolVersion.MQTTv5, manual_ack=True
+    )
+
+    def on_connect(*_: Any) -> None:
+        times.append(time.perf_counter())
+        client.subscribe(f"{prefix}/#", options=SubscribeOptions(qos=1, retainHandling=2))
+
+    def on_message(_client: Any, _userdata: Any, message: mqtt.MQTTMessage) -> None:
+        nonlocal taken
+        client.ack(message.mid, 1)
+        taken += 1
+        if taken == wanted:
+            times.append(time.perf_counter())
+            done.set()
+
+    client.on_connect, client.on_message = on_connect, on_message
+    properties = mqtt.Properties(mqtt.PacketTypes.CONNECT)
+    properties.SessionExpiryInterval, properties.ReceiveMaximum = 86400, 20_000
+    client.connect(address.host, address.port, clean_start=False, properties=properties)
+    client.loop_start()
+    done.wait(600.0)
+    client.disconnect()
+    client.loop_stop()
+    return {"seconds": times[-1] - times[0], "cpuS": cpu_s(), "peakMb": peak_mb()}
+
+
+if __name__ == "__main__":
+    kind, *given = sys.argv[1:]
+    print(json.dumps(asyncio.run(ours(*given)) if kind == "ours" else paho(*given)), flush=True)
