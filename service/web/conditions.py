@@ -136,7 +136,7 @@ def _figures(frame: Frame, zone: ZoneConditions, csv: str) -> list[Figure]:
                 y_label=t("conditions.light_unit"),
                 series=[
                     Series(t("conditions.measured"), "bar", light),
-                    Series(t("conditions.need"), "line", [DLI_TARGET_MOL] * len(days)),
+                    Series(t("conditions.need"), "step", [DLI_TARGET_MOL] * len(days)),
                 ],
                 name=f"light-{zone.zone.id}",
             ),

@@ -53,8 +53,17 @@ NAVIGATION: list[Place] = [
     Place("belt", "/houses/{house}", first=True),
     Place("scan", "/scan?house={house}", first=True),
     Place("advice", "/houses/{house}/advice", first=True),
+    Place("plan", "/houses/{house}/plan"),
+    Place("orders", "/houses/{house}/orders"),
+    Place("packing", "/houses/{house}/packing"),
+    Place("seed", "/houses/{house}/seed"),
+    Place("conditions", "/houses/{house}/conditions"),
+    Place("log", "/houses/{house}/log"),
+    Place("trace", "/trace?house={house}"),
+    Place("report", "/houses/{house}/report"),
+    Place("settings", "/houses/{house}/settings"),
 ]
-"""Where one can go from a house; pages to come add theirs."""
+"""Where one can go from a house."""
 
 
 def _environment() -> jinja2.Environment:

@@ -202,7 +202,7 @@ def _space_figure(frame: Frame, space: Space, kind: str, csv: str) -> Figure:
         y_label=t(f"plan.{kind}"),
         series=[
             Series(t("plan.taken"), "step", taken),
-            Series(t("plan.there"), "line", [float(capacity)] * len(taken)),
+            Series(t("plan.there"), "step", [float(capacity)] * len(taken)),
         ],
         name=f"space-{kind}",
     )
