@@ -146,7 +146,10 @@ def _figures(frame: Frame, zone: ZoneConditions, csv: str) -> list[Figure]:
         )
     ]
     us = f.units == "us"
-    degrees = lambda c: None if c is None else c * 9 / 5 + 32 if us else c  # noqa: E731
+
+    def degrees(celsius: float | None) -> float | None:
+        return celsius * 9 / 5 + 32 if us and celsius is not None else celsius
+
     lowest = [d.temp_min_c for d in zone.days if d.temp_min_c is not None]
     highest = [d.temp_max_c for d in zone.days if d.temp_max_c is not None]
     sentence = (

@@ -8,6 +8,7 @@ from litestar import Response, get, post
 from litestar.params import FromPath
 
 from service.records.store import UnitOfWork
+from service.records.tables import HouseLogEntry
 from service.web.batches import RECORD
 from service.web.forms import Form, Forms
 from service.web.frame import Web, access_of, clock_of, frame_of, reading, see_other, writing
@@ -57,9 +58,10 @@ async def _page(request: Web, house_id: int, forms: Forms, status: int = 200) ->
     )
 
 
-async def _last_entries(uow: UnitOfWork, request: Web, house_id: int) -> list[Any]:
+async def _last_entries(uow: UnitOfWork, request: Web, house_id: int) -> list[HouseLogEntry]:
     """Return the last entries that hold, the newest first."""
-    found, after = [], None
+    found: list[HouseLogEntry] = []
+    after: int | None = None
     while True:
         page, after = await list_log(
             uow, access_of(request), house_id, holding=True, after=after, limit=MAX_LIMIT

@@ -12,7 +12,7 @@ from markupsafe import Markup
 from service.papers.charts import Chart, svg
 from service.papers.sheets import CSV_TYPE, Table, csv_bytes
 
-_NARROW = {"width": 340, "height": 300}
+_NARROW_WIDTH, _NARROW_HEIGHT = 340, 300
 
 Cell = str | int | float | date | datetime | None
 
@@ -35,7 +35,8 @@ def figure(chart: Chart, columns: Sequence[str], rows: Sequence[Sequence[str]], 
     """Return a chart for a page; ``rows`` are as they are read, the first column heads them."""
     # What the drawing returns has every text escaped.
     wide = Markup(svg(chart))  # noqa: S704
-    narrow = Markup(svg(replace(chart, name=f"{chart.name}-narrow", **_NARROW)))  # noqa: S704
+    slim = replace(chart, name=f"{chart.name}-narrow", width=_NARROW_WIDTH, height=_NARROW_HEIGHT)
+    narrow = Markup(svg(slim))  # noqa: S704
     return Figure(chart.name, chart.description, wide, narrow, columns, rows, csv_path)
 
 

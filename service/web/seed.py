@@ -207,7 +207,7 @@ async def _lot_page(request: Web, lot_id: int, forms: Forms, status: int = 200) 
         frame = await frame_of(uow, request)
         frame.stand_in(farm_id=lot.farm_id)
         crops, _ = await list_crops(uow, frame.access, farm_id=lot.farm_id, limit=MAX_LIMIT)
-        names = {}
+        names: dict[int, tuple[str, str]] = {}
         for crop in crops:
             cultivars, _ = await list_cultivars(uow, frame.access, crop_id=crop.id, limit=MAX_LIMIT)
             names |= {c.id: (crop.name, c.name) for c in cultivars}

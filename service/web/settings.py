@@ -9,6 +9,7 @@ from litestar import Response, get, post
 from litestar.params import FromPath
 
 from service.records.store import UnitOfWork
+from service.records.tables import Token, User
 from service.web.forms import Form, Forms
 from service.web.frame import Frame, Web, clock_of, frame_of, house_of, reading, see_other, writing
 from service.web.texts import Formats, catalogue
@@ -46,7 +47,8 @@ async def _page(request: Web, house_id: int, forms: Forms, status: int = 200, **
         }
         successions, _ = await list_successions(uow, access, house_id=house_id, limit=MAX_LIMIT)
         sensors, _ = await list_sensors(uow, access, house_id=house_id, limit=MAX_LIMIT)
-        users, tokens = [], []
+        users: list[User] = []
+        tokens: list[Token] = []
         if frame.may("admin"):
             users, _ = await list_users(uow, access, limit=MAX_LIMIT)
             tokens, _ = await list_tokens(uow, access, limit=MAX_LIMIT)

@@ -21,9 +21,8 @@ from service.work.line import HouseLine, LineBatch, house_line
 from service.work.listing import MAX_LIMIT
 from service.work.orders import list_orders, occurrences
 from service.work.places import get_house
-from service.work.planning.draft import head_kg
 from service.work.planning.shown import PlannedSeeding
-from service.work.profiles import profile_of
+from service.work.profiles import head_kg, profile_of
 from service.work.programme import list_successions
 from service.work.times import local_day
 
@@ -160,7 +159,7 @@ async def weeks_of_heads(
 
 def _expected(line: HouseLine, keep: Mapping[int, float], local: ZoneInfo) -> list[tuple[str, date, float]]:
     today = local_day(line.at, local)
-    found = []
+    found: list[tuple[str, date, float]] = []
     for batch in line.batches:
         if batch.harvest and batch.harvest.p50:
             share = 1.0 if batch.stage == "channels" else keep.get(batch.succession_id, 1.0)
