@@ -22,12 +22,11 @@ from service.work.errors import NotFound, WorkError
 from service.work.listing import MAX_LIMIT
 from service.work.orders import PRICE_UNITS, change_order, create_order, list_orders, next_days
 from service.work.places import list_zones
-from service.work.planning import FarmPlan, accept_plan, make_plan
+from service.work.planning import WEEKS, FarmPlan, accept_plan, make_plan
 from service.work.planning.space import Space, WeekOfHeads, house_space, weeks_of_heads
 from service.work.tasks import list_tasks
 
-WEEKS = 12
-MOST_WEEKS = 26
+MOST_WEEKS = 52
 SEEDINGS_SHOWN = 60
 
 TableName = Literal["space", "heads", "seedings", "expected"]
