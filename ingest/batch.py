@@ -2,7 +2,8 @@
 
 Nearly all messages are plain: a number, an object or an array of samples, each with a number and a time that can
 be read. Their samples go into columns. Whatever is not plain, for whatever reason, is decoded by
-:func:`ingest.payloads.decode`, which knows everything and says what is wrong: the two must read a plain message alike.
+:func:`service.work.payloads.decode`, which knows everything and says what is wrong: the two must read a plain
+message alike.
 """
 
 from __future__ import annotations
@@ -14,9 +15,9 @@ from typing import Any
 import msgspec
 
 from ingest.forecasts import house_of
-from ingest.payloads import MAX_PAYLOAD_BYTES, MILLISECONDS_FROM, MILLISECONDS_TO, decode
 from ingest.reader import Delivery
 from service.work.conditions import Arrival, Columns, Decoded, Directory, Stream
+from service.work.payloads import MAX_PAYLOAD_BYTES, MILLISECONDS_FROM, MILLISECONDS_TO, decode
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
@@ -192,7 +193,7 @@ def _several(items: list[Any], plan: _Plan, number: int, columns: Columns) -> No
 
 
 def _us(found: Any) -> int:
-    """Return a moment in microseconds since 1970, as :func:`ingest.payloads.read_time` reads it."""
+    """Return a moment in microseconds since 1970, as :func:`service.work.payloads.read_time` reads it."""
     if found.__class__ is str:
         since = _read_iso(found) - _EPOCH  # TypeError if it has no offset
         return since.days * _DAY_US + since.seconds * 1_000_000 + since.microseconds

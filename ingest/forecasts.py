@@ -12,12 +12,12 @@ from typing import Any
 import msgspec
 from msgspec import UNSET, UnsetType
 
-from ingest.payloads import MAX_PAYLOAD_BYTES
 from ingest.reader import Delivery
 from service.clock import Clock
 from service.records.store import UnitOfWork
 from service.work.conditions import Fault
 from service.work.errors import WorkError
+from service.work.payloads import MAX_PAYLOAD_BYTES
 
 _LAST = "weather-forecast"
 

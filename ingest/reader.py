@@ -21,8 +21,8 @@ from typing import Any, NamedTuple, Protocol
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import MQTTErrorCode, MQTTProtocolVersion
 
-from ingest.payloads import MAX_PAYLOAD_BYTES
 from service.work.conditions import KEPT_BYTES
+from service.work.payloads import MAX_PAYLOAD_BYTES
 
 _log = logging.getLogger(__name__)
 

@@ -30,6 +30,7 @@ from service.work.conditions import (
     Limits,
     Refused,
     Stored,
+    keep_lags,
     load_directory,
     settle_hours,
     store_arrivals,
@@ -259,6 +260,7 @@ class Writer:
         while True:
             async with asyncio.timeout(_TRANSACTION_S), self._store.write() as uow:
                 settled = await settle_hours(uow, _SETTLE_LIMIT)
+                await keep_lags(uow, self._decoder.directory, self._clock.now())
             self.counts.hours += len(settled)
             if len(settled) < _SETTLE_LIMIT:
                 return

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import os
+import secrets
 import socket
 import sys
 import tempfile
@@ -25,11 +26,14 @@ from service.records.places import all_house_ids
 from service.settings import Settings, SettingsError
 from service.work.access import SYSTEM, create_token
 from service.work.conditions import settle_hours
+from service.work.errors import Conflict
 from service.work.line import HouseLine, LineBatch, Span, house_line
+from service.work.users import create_user, prepare_user
 from service.work.watch import Watcher
 
 _LEAD_S = 6.0  # real seconds for the farm to be set up before its clock starts
 _DRAIN_S = 30.0
+_LOGIN = "demo"
 
 
 @dataclass(frozen=True)
@@ -162,9 +166,16 @@ async def _settled(service: Service) -> int:
 async def _serve_on(service: Service, say: Callable[[str], None]) -> None:
     if service.first_token:
         say(f"Token, shown once (all rights): {service.first_token}")
-    say(
-        f"Serving {service.url} (API pages at {service.url}/docs). The demo's clock stands still. Ctrl-C ends it."
-    )
+    password = secrets.token_urlsafe(9)
+    owner = await prepare_user({"login": _LOGIN, "display_name": "Demo grower", "role": "owner"}, password)
+    async with service.store.write() as uow:
+        try:
+            await create_user(uow, service.clock, SYSTEM, owner)
+        except Conflict:  # the folder was used before
+            say(f"Look at the houses: {service.url} (log in as {_LOGIN}, password as first shown)")
+        else:
+            say(f"Look at the houses: {service.url} (log in as {_LOGIN}, password {password})")
+    say(f"The API's pages: {service.url}/docs. The demo's clock stands still. Ctrl-C ends it.")
     await service.stop.wait()
 
 

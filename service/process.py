@@ -25,7 +25,7 @@ from service.deliver.outcome import Way
 from service.deliver.webhook import Webhooks
 from service.records.migrate import current, head, upgrade
 from service.records.store import Store
-from service.scheduler import running_scheduler, watching_seed
+from service.scheduler import running_scheduler, watching_seed, watching_sensors
 from service.settings import Settings, SettingsError
 from service.work.access import first_token
 from service.work.reforecast import Reforecaster
@@ -144,6 +144,7 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
             )
         )
         await stack.enter_async_context(watching_seed(store, clock))
+        await stack.enter_async_context(watching_sensors(store, clock, settings))
         await stack.enter_async_context(delivering(make_deliverer(service, out)))
         yield replace(service, first_token=token)
 

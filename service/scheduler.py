@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.interval import IntervalTrigger
@@ -14,15 +14,20 @@ from apscheduler.triggers.interval import IntervalTrigger
 from service.clock import Clock
 from service.records.partitions import keep_months
 from service.records.store import Store
+from service.settings import Settings
 from service.work import idempotency, sessions
+from service.work.dead_letters import trim_dead_letters
 from service.work.reforecast import Reforecaster
+from service.work.retention import drop_readings
 from service.work.seed_alerts import watch_seed
+from service.work.sensor_health import watch_sensors
 from service.work.watch import Watcher
 
 log = logging.getLogger(__name__)
 
 DAY_MINUTES = 1440.0
 SEED_MINUTES = 360.0  # between two looks at the seed in store
+SENSOR_MINUTES = 60.0  # between two looks at the sensors
 SHORTEST_INTERVAL_S = 5.0  # real seconds between runs, however fast a simulated clock goes
 LONGEST_INTERVAL_S = 86400.0  # and however slow
 
@@ -117,26 +122,62 @@ async def running_scheduler(
 @asynccontextmanager
 async def watching_seed(store: Store, clock: Clock, minutes: float = SEED_MINUTES) -> AsyncIterator[None]:
     """Look at the seed in store every ``minutes`` of the clock, the first time after that long, until left."""
+
+    async def look() -> None:
+        opened, closed = await watch_seed(store, clock)
+        if opened or closed:
+            log.info("seed: %d alerts opened, %d closed", opened, closed, extra={"action": "seed"})
+
+    async with _now_and_then("looking at the seed in store", "seed", look, clock, minutes):
+        yield
+
+
+@asynccontextmanager
+async def watching_sensors(
+    store: Store, clock: Clock, settings: Settings, minutes: float = SENSOR_MINUTES
+) -> AsyncIterator[None]:
+    """Look at the sensors, and bound the dead letters, every ``minutes`` of the clock; daily drop old readings."""
+    dropped_at: datetime | None = None
+
+    async def look() -> None:
+        nonlocal dropped_at
+        opened, closed = await watch_sensors(store, clock)
+        if opened or closed:
+            log.info("sensors: %d alerts opened, %d closed", opened, closed, extra={"action": "sensors"})
+        now = clock.now()
+        letters = await trim_dead_letters(store, now, settings.dead_letter_days, settings.dead_letters)
+        if letters:
+            log.info("dropped %d dead letters", letters, extra={"action": "retention"})
+        if settings.reading_days and (dropped_at is None or now - dropped_at >= timedelta(days=1)):
+            readings = await drop_readings(store, now, settings.reading_days)
+            dropped_at = now
+            if readings:
+                log.info("dropped %d old readings", readings, extra={"action": "retention"})
+
+    async with _now_and_then("looking at the sensors", "sensors", look, clock, minutes):
+        yield
+
+
+@asynccontextmanager
+async def _now_and_then(
+    what: str, action: str, job: Callable[[], Awaitable[None]], clock: Clock, minutes: float
+) -> AsyncIterator[None]:
+    """Do a job every ``minutes`` of the clock, the first time after that long, until left; try again if it fails."""
     stopping = asyncio.Event()
 
-    async def watch() -> None:
+    async def work() -> None:
         while not stopping.is_set():
             with suppress(TimeoutError):
                 await asyncio.wait_for(stopping.wait(), interval_s(minutes, clock))
                 return
             try:
-                opened, closed = await watch_seed(store, clock)
+                await job()
             except Exception:
-                log.exception(
-                    "looking at the seed in store failed; it is tried again", extra={"action": "seed"}
-                )
-                continue
-            if opened or closed:
-                log.info("seed: %d alerts opened, %d closed", opened, closed, extra={"action": "seed"})
+                log.exception("%s failed; it is tried again", what, extra={"action": action})
 
-    watching = asyncio.create_task(watch(), name="watching the seed")
+    working = asyncio.create_task(work(), name=what)
     try:
         yield
     finally:
         stopping.set()
-        await watching
+        await working

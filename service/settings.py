@@ -15,6 +15,7 @@ from urllib.parse import urlsplit
 
 from service.clock import parse_clock
 from service.work.receivers_targets import Targets, mail_address, parse_networks
+from service.work.retention import SHORTEST_DAYS
 
 _PREFIX = "EVENLEAF_"
 _DATABASES = ("sqlite+aiosqlite:///", "postgresql+asyncpg://")
@@ -74,6 +75,12 @@ class Settings:
     """Older readings are refused as too old."""
     max_reading_lead_s: float = 300.0
     """Readings further ahead of the clock are refused as in the future."""
+    reading_days: float = 0.0
+    """Days that readings are kept, 90 or more; 0: for ever. Hours are kept for ever either way."""
+    dead_letter_days: float = 90.0
+    """Days that dead letters are kept."""
+    dead_letters: int = 100_000
+    """Dead letters that are kept at most, the newest."""
     watch_minutes: float = 5.0
     """Minutes between two looks at what has to be watched: solution, pumps, climate, space."""
     webhook_networks: str = ""
@@ -216,11 +223,18 @@ def _check(settings: Settings) -> None:
         "watch_minutes": (0.5, 60),
         "smtp_port": (1, 65535),
         "ingest_slots": (0, 64),
+        "reading_days": (0, 36500),
+        "dead_letter_days": (1, 36500),
+        "dead_letters": (100, 10_000_000),
     }
     for key, (low, high) in bounds.items():
         value = getattr(settings, key)
         if not low <= value <= high:
             raise SettingsError(f"{_PREFIX}{key.upper()}={value!r} is not between {low} and {high}")
+    if 0 < settings.reading_days < SHORTEST_DAYS:
+        raise SettingsError(
+            f"{_PREFIX}READING_DAYS={settings.reading_days!r} is not 0 (for ever) or {SHORTEST_DAYS:g} and more"
+        )
     try:
         parse_clock(settings.clock)
     except ValueError as error:

@@ -23,6 +23,7 @@ samples do not matter, and an hour is the same whatever span it is computed in.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -58,6 +59,15 @@ class HourlySums(NamedTuple):
     def coverage(self) -> Array:
         """Share of the hour that was measured, 0 to 1."""
         return self.covered_s / SECONDS_PER_HOUR
+
+
+class Correction(NamedTuple):
+    """What is right of the values from one moment until before another: ``factor * value + offset``."""
+
+    from_s: float
+    until_s: float
+    factor: float
+    offset: float
 
 
 class _Stretches(NamedTuple):
@@ -103,6 +113,40 @@ def reach_s(sampling: str, interval_s: float) -> tuple[float, float]:
             return 0.0, HOLD_INTERVALS * interval_s
         case _:
             raise ValueError(f"{sampling!r} is not a way of sampling; ways are instant, mean, change, total")
+
+
+def corrected(
+    times_s: ArrayLike, values: ArrayLike, sampling: str, corrections: Sequence[Correction]
+) -> tuple[Array, Array]:
+    """Apply calibrations to the samples of one sensor.
+
+    Parameters
+    ----------
+    times_s, values : array_like, shape (n,)
+        As :func:`hourly` takes them. [s after any origin]
+    sampling : str
+        ``instant``, ``mean``, ``change`` or ``total``. Of a running total what it grew by is multiplied, from
+        sample to sample, so that no step appears where a calibration begins; its offset has no meaning.
+    corrections : sequence of Correction
+        Which do not overlap.
+
+    Returns
+    -------
+    times_s, values : ndarray, shape (m,)
+        In order of time, one value a moment.
+    """
+    times, kept = _in_order(np.asarray(times_s, dtype=np.float64), values)
+    factor, offset = np.ones(times.size), np.zeros(times.size)
+    for correction in corrections:
+        inside = (times >= correction.from_s) & (times < correction.until_s)
+        factor[inside], offset[inside] = correction.factor, correction.offset
+    if sampling != "total":
+        return times, kept * factor + offset
+    if not times.size:
+        return times, kept
+    before, after = kept[:-1], kept[1:]
+    growth = np.where(after < before, after, after - before) * factor[1:]
+    return times, np.concatenate(([0.0], np.cumsum(growth)))
 
 
 def hourly(

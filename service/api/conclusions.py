@@ -65,6 +65,13 @@ class ForecastView(View):
     horizon_days: int
     points: PointsView
     state: StateView
+    filled_hours: Annotated[
+        int | None,
+        Meta(
+            description="Hours since the batch stands where it stands of which light or temperature was not measured"
+            " and is filled from the outlook; null: an old forecast, that did not count them."
+        ),
+    ]
     parameters: Annotated[dict[str, Any], Meta(description="What it was computed with.")]
     reasons: Annotated[list[str], Meta(description="What drove it, in sentences.")]
 
@@ -170,6 +177,7 @@ def forecast_view(row: Forecast) -> ForecastView:
         horizon_days=row.horizon_days,
         points=PointsView(**points),
         state=StateView(leaves=_spread(row.state["leaves"]), fresh_g=_spread(row.state["freshG"])),
+        filled_hours=row.parameters.get("filledHours"),
         parameters=row.parameters,
         reasons=row.reasons,
     )

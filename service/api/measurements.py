@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime
 from typing import Annotated, Any, TypeVar, cast
 from urllib.parse import urlencode
 
@@ -23,6 +23,7 @@ from service.api.operations import (
     Asker,
     From,
     Limit,
+    Now,
     OfSensor,
     RowId,
     To,
@@ -166,6 +167,64 @@ async def list_hours(
     )
     items = [view(HourView, row) for row in rows]
     return _answer(request, HourView, HourPage(items=items, next=following))
+
+
+class ZoneDayView(View):
+    """A zone's conditions over one local day, from the hours that begin in it."""
+
+    zone_id: int
+    on: Annotated[date, Meta(description="Local day of the house.")]
+    dli_mol: Annotated[
+        float | None, Meta(description="Daily light integral as far as measured, mol m⁻² d⁻¹.")
+    ]
+    light_coverage: Annotated[float, Meta(description="Share of the day that was measured, 0 to 1.")]
+    temp_mean_c: Annotated[float | None, Meta(description="Mean air temperature, °C.")]
+    temp_min_c: float | None
+    temp_max_c: float | None
+    temp_coverage: Annotated[float, Meta(description="Share of the day that was measured, 0 to 1.")]
+
+
+class ZoneDayList(View):
+    """Local days by zone and day."""
+
+    items: list[ZoneDayView]
+
+
+@get("/houses/{house_id:int}/days", operation_id="listDays", tags=["Conditions"], responses=READ)
+async def list_days(
+    uow: Uow,
+    clock: Now,
+    access: Asker,
+    house_id: RowId,
+    from_: Annotated[
+        date | None,
+        QueryParameter(name="from", description="First local day; 29 days before `to`."),
+    ] = None,
+    to: Annotated[date | None, QueryParameter(description="Last local day; today if not said.")] = None,
+    zone_id: Annotated[
+        list[int] | None, QueryParameter(name="zoneId", description="Only of these zones.")
+    ] = None,
+) -> ZoneDayList:
+    """Read what each zone got by local day: daily light integral, temperature, and how much of it was measured.
+
+    Up to 400 days. A day of which nothing was measured is left out.
+    """
+    rows = await measurements.list_days(uow, clock, access, house_id, first=from_, last=to, zone_ids=zone_id)
+    return ZoneDayList(
+        items=[
+            ZoneDayView(
+                zone_id=row.zone_id,
+                on=row.on,
+                dli_mol=row.dli_mol,
+                light_coverage=row.light_coverage,
+                temp_mean_c=row.temp_mean_c,
+                temp_min_c=row.temp_min_c,
+                temp_max_c=row.temp_max_c,
+                temp_coverage=row.temp_coverage,
+            )
+            for row in rows
+        ]
+    )
 
 
 @get("/dead-letters", operation_id="listDeadLetters", tags=["Conditions"], responses=READ)

@@ -96,6 +96,14 @@ Valid = Annotated[
         description="Bound of plausible values, in the unit kept; null: the quantity's own.", examples=[45.0]
     ),
 ]
+ClockCorrection = Annotated[
+    float | None,
+    Meta(
+        description="Added to the times its messages bring, s, for a device whose clock is off: -3600 if it is an hour"
+        " ahead. Null: times are taken as they come.",
+        examples=[None],
+    ),
+]
 Active = Annotated[bool, Meta(description="Whether its messages are taken; true if not said.")]
 
 
@@ -117,6 +125,7 @@ class SensorNew(Body):
     valid_min: Valid | UnsetType = UNSET
     valid_max: Valid | UnsetType = UNSET
     active: Active | UnsetType = UNSET
+    clock_correction_s: ClockCorrection | UnsetType = UNSET
 
 
 class SensorChange(Body):
@@ -134,6 +143,7 @@ class SensorChange(Body):
     valid_min: Valid | UnsetType = UNSET
     valid_max: Valid | UnsetType = UNSET
     active: Active | UnsetType = UNSET
+    clock_correction_s: ClockCorrection | UnsetType = UNSET
 
 
 class SensorView(View):
@@ -155,6 +165,7 @@ class SensorView(View):
     valid_min: Valid
     valid_max: Valid
     active: Active
+    clock_correction_s: ClockCorrection
     version: int
 
 

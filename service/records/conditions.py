@@ -19,6 +19,7 @@ from sqlalchemy import (
     delete,
     func,
     literal_column,
+    or_,
     select,
     type_coerce,
 )
@@ -95,19 +96,20 @@ _SAVE_ON_POSTGRESQL = """
     INSERT INTO reading (sensor_id, at, value)
     SELECT s, timestamptz 'epoch' + us * interval '1 microsecond', v
     FROM unnest($1::bigint[], $2::bigint[], $3::float8[]) AS given (s, us, v)
-    ON CONFLICT (sensor_id, at) DO UPDATE SET value = excluded.value
-"""
+    ON CONFLICT (sensor_id, at) DO """
+_OVERWRITE = "UPDATE SET value = excluded.value"
+_LEAVE = "NOTHING"
 # Some hundred rows a statement: SQLite's driver gives up Python's lock for each statement, and to get it back
 # from busy threads takes longer than to store a row.
 _ROWS_ON_SQLITE = 500
 
 
 @lru_cache(maxsize=_ROWS_ON_SQLITE)
-def _save_on_sqlite(rows: int) -> str:
+def _save_on_sqlite(rows: int, on_conflict: str) -> str:
     values = ",".join(["(?,?,?)"] * rows)
     return (
         f"INSERT INTO reading (at, sensor_id, value) VALUES {values}"  # noqa: S608
-        " ON CONFLICT (at, sensor_id) DO UPDATE SET value = excluded.value"
+        f" ON CONFLICT (at, sensor_id) DO {on_conflict}"
     )
 
 
@@ -116,24 +118,27 @@ async def save_reading_columns(
     sensor_ids: NDArray[np.int64],
     at_us: NDArray[np.int64],
     values: NDArray[np.float64],
+    *,
+    overwrite: bool = True,
 ) -> None:
     """Store readings given in columns, times in microseconds since 1970; no sensor and time twice.
 
-    One that is there already takes the new value.
+    One that is there already takes the new value, or stays if not to ``overwrite``.
     """
     if not sensor_ids.size:
         return
     connection = await uow.session.connection()
+    on_conflict = _OVERWRITE if overwrite else _LEAVE
     if uow.dialect == "postgresql":
         await connection.exec_driver_sql(
-            _SAVE_ON_POSTGRESQL, (sensor_ids.tolist(), at_us.tolist(), values.tolist())
+            _SAVE_ON_POSTGRESQL + on_conflict, (sensor_ids.tolist(), at_us.tolist(), values.tolist())
         )
         return
     for start in range(0, sensor_ids.size, _ROWS_ON_SQLITE):
         block = slice(start, start + _ROWS_ON_SQLITE)
         rows = zip(at_us[block].tolist(), sensor_ids[block].tolist(), values[block].tolist(), strict=True)
         parameters = tuple(chain.from_iterable(rows))
-        await connection.exec_driver_sql(_save_on_sqlite(len(parameters) // 3), parameters)
+        await connection.exec_driver_sql(_save_on_sqlite(len(parameters) // 3, on_conflict), parameters)
 
 
 async def readings_between(
@@ -333,6 +338,64 @@ async def dead_letters_page(
     if after is not None:
         statement = statement.where(DeadLetter.id < after)
     return (await uow.session.scalars(statement)).all()
+
+
+async def letters_to_replay(
+    uow: UnitOfWork,
+    *,
+    within_farm: int | None,
+    topic: str | None,
+    sensor_id: int | None,
+    reason: str | None,
+    after: int,
+    limit: int,
+) -> Sequence[DeadLetter]:
+    """Return dead letters on topics that a sensor, of a farm, claims now, oldest first, and locked.
+
+    One that another transaction replays already is left out.
+    """
+    claimed = select(Sensor.topic).where(Sensor.active)
+    if within_farm is not None:
+        claimed = claimed.join(House, House.id == Sensor.house_id).where(House.farm_id == within_farm)
+    if sensor_id is not None:
+        claimed = claimed.where(Sensor.id == sensor_id)
+    statement = (
+        select(DeadLetter)
+        .where(DeadLetter.topic.in_(claimed), DeadLetter.id > after)
+        .order_by(DeadLetter.id)
+        .limit(limit)
+        .with_for_update(skip_locked=True)
+    )
+    if topic is not None:
+        statement = statement.where(DeadLetter.topic == topic)
+    if reason is not None:
+        statement = statement.where(DeadLetter.reason == reason)
+    return (await uow.session.scalars(statement)).all()
+
+
+async def remove_dead_letters(uow: UnitOfWork, ids: Sequence[int]) -> None:
+    """Remove dead letters that are readings now."""
+    if ids:
+        await uow.session.execute(delete(_dead_letter).where(_dead_letter.c.id.in_(list(ids))))
+
+
+async def drop_dead_letters(uow: UnitOfWork, *, before: datetime, keep: int, limit: int) -> int:
+    """Remove up to ``limit`` dead letters that came before a moment or are older than the newest ``keep``."""
+    newest_too_many = select(_dead_letter.c.id).order_by(_dead_letter.c.id.desc()).offset(keep).limit(1)
+    last = (await uow.session.execute(newest_too_many)).scalar_one_or_none()
+    condition = _dead_letter.c.received_at < before
+    if last is not None:
+        condition = or_(condition, _dead_letter.c.id <= last)
+    doomed = select(_dead_letter.c.id).where(condition).order_by(_dead_letter.c.id).limit(limit)
+    gone = await uow.session.execute(
+        delete(_dead_letter).where(_dead_letter.c.id.in_(doomed)).returning(_dead_letter.c.id)
+    )
+    return len(gone.all())
+
+
+async def unknown_topic(uow: UnitOfWork, topic: str) -> UnknownTopic | None:
+    """Return what is listed of a topic that no sensor claims."""
+    return (await uow.session.scalars(select(UnknownTopic).where(UnknownTopic.topic == topic))).one_or_none()
 
 
 async def unknown_topic_counts(uow: UnitOfWork, topics: Iterable[str]) -> dict[str, int]:

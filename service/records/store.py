@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
@@ -15,6 +16,9 @@ from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from service.records.changes import NotingSession
+
+BUSY_S = 30
+"""How long a writer to SQLite waits for the one before it."""
 
 # Both inserts have the same ON CONFLICT methods, but no common type that names them.
 _INSERT: dict[str, Callable[[Table], Any]] = {"postgresql": postgresql.insert, "sqlite": sqlite.insert}
@@ -45,6 +49,7 @@ class Store:
 
     def __init__(self, engine: AsyncEngine) -> None:
         self.engine = engine
+        self._turn = asyncio.Lock()
         self._read = async_sessionmaker(engine, expire_on_commit=False)
         # SQLite: a transaction that reads first and writes later cannot be retried by busy_timeout;
         # taking the write lock at BEGIN can.
@@ -93,9 +98,30 @@ class Store:
     @asynccontextmanager
     async def write(self) -> AsyncIterator[UnitOfWork]:
         """Open a transaction to write in; it commits on leaving without an exception."""
-        async with self._write() as session:
+        async with self._in_turn(), self._write() as session:
             yield UnitOfWork(session)
             await session.commit()
+
+    @asynccontextmanager
+    async def _in_turn(self) -> AsyncIterator[None]:
+        """Let this process's writers to SQLite in one after the other.
+
+        SQLite has one writer, and those who wait for it look again now and then: whoever writes often gets in first,
+        and a request may wait for as long as readings stream in.
+        """
+        if self.dialect != "sqlite":
+            yield
+            return
+        try:
+            async with asyncio.timeout(BUSY_S):
+                await self._turn.acquire()
+        except TimeoutError:  # the database says that it is locked
+            yield
+            return
+        try:
+            yield
+        finally:
+            self._turn.release()
 
     async def close(self) -> None:
         """Close every connection. Without it aiosqlite's threads keep the process alive."""
@@ -106,7 +132,12 @@ def _prepare_sqlite(dbapi: Any, _record: ConnectionPoolEntry) -> None:
     dbapi.isolation_level = None  # BEGIN is sent by _begin_sqlite
     cursor = dbapi.cursor()
     # FULL: what was acknowledged to the broker must survive a power cut, not only a crash.
-    for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=30000", "foreign_keys=ON"):
+    for pragma in (
+        "journal_mode=WAL",
+        "synchronous=FULL",
+        f"busy_timeout={1000 * BUSY_S}",
+        "foreign_keys=ON",
+    ):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
 

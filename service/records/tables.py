@@ -540,6 +540,8 @@ class Sensor(Base, kw_only=True):
     valid_max: Mapped[float | None] = mapped_column(default=None)
     active: Mapped[bool] = mapped_column(default=True)
     version: Mapped[int] = mapped_column(init=False)
+    # Added to the times its messages bring, for a device whose clock is off; none: they are taken as they come.
+    clock_correction_s: Mapped[float | None] = mapped_column(default=None)
     __mapper_args__ = {"version_id_col": version}
     __table_args__ = (
         UniqueConstraint("topic", "value_pointer"),
@@ -562,6 +564,61 @@ class Reading(Base, kw_only=True):
     __table_args__ = ({"sqlite_with_rowid": False},)
 
 
+class SensorCalibration(Base, kw_only=True):
+    """What a comparison with a better instrument found: from then until then, right = factor x value + offset."""
+
+    __tablename__ = "sensor_calibration"
+    id: Mapped[int] = _id()
+    sensor_id: Mapped[int] = _ref("sensor.id")
+    from_at: Mapped[datetime]
+    until_at: Mapped[datetime | None] = mapped_column(default=None)  # excluded; none: until further notice
+    factor: Mapped[float] = mapped_column(default=1.0)
+    offset: Mapped[float] = mapped_column(default=0.0)  # in the unit kept
+    note: Mapped[str | None] = mapped_column(default=None)
+    recorded_at: Mapped[datetime]
+    recorded_by: Mapped[str]
+    active: Mapped[bool] = mapped_column(default=True)  # false: taken back
+    version: Mapped[int] = mapped_column(init=False)
+    __mapper_args__ = {"version_id_col": version}
+    __table_args__ = (
+        CheckConstraint("until_at > from_at", name="span"),
+        CheckConstraint("factor > 0", name="factor"),
+    )
+
+
+class SensorLag(Base, kw_only=True):
+    """How far the times in a sensor's messages lay behind their arrival, over one clock hour of arrival."""
+
+    __tablename__ = "sensor_lag"
+    sensor_id: Mapped[int] = mapped_column(Id, ForeignKey("sensor.id"), primary_key=True)
+    at: Mapped[datetime] = mapped_column(primary_key=True)  # start of the hour
+    low_s: Mapped[float]  # negative: the device is ahead
+    high_s: Mapped[float]
+    messages: Mapped[int]
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+
+class SensorHour(Base, kw_only=True):
+    """What is left of a sensor's readings over one clock hour when the readings themselves are dropped."""
+
+    __tablename__ = "sensor_hour"
+    sensor_id: Mapped[int] = mapped_column(Id, ForeignKey("sensor.id"), primary_key=True)
+    at: Mapped[datetime] = mapped_column(primary_key=True)  # start of the hour
+    mean: Mapped[float]  # of the readings, each counting alike, as measured
+    minimum: Mapped[float]
+    maximum: Mapped[float]
+    readings: Mapped[int]
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+
+class Retention(Base, kw_only=True):
+    """From when on readings are kept; one row, once any were dropped."""
+
+    __tablename__ = "retention"
+    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    readings_from: Mapped[datetime]
+
+
 class Hour(Base, kw_only=True):
     """A zone's conditions over one clock hour, computed from its readings."""
 
@@ -574,6 +631,22 @@ class Hour(Base, kw_only=True):
     temp_coverage: Mapped[float] = mapped_column(default=0.0)  # share of the hour that was measured, 0..1
     light_mol: Mapped[float | None] = mapped_column(default=None)  # integral over the measured share, mol m-2
     light_coverage: Mapped[float] = mapped_column(default=0.0)
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+
+class ZoneDay(Base, kw_only=True):
+    """The sum of a zone's hours that begin in one local day; one that is not here is summed up when asked for."""
+
+    __tablename__ = "zone_day"
+    zone_id: Mapped[int] = mapped_column(Id, ForeignKey("zone.id"), primary_key=True)
+    begins_at: Mapped[datetime] = mapped_column(primary_key=True)
+    ends_at: Mapped[datetime] = mapped_column(primary_key=True)
+    light_mol: Mapped[float | None] = mapped_column(default=None)
+    light_covered_h: Mapped[float | None] = mapped_column(default=None)
+    temp_sum: Mapped[float | None] = mapped_column(default=None)  # mean temperature times hours covered
+    temp_covered_h: Mapped[float | None] = mapped_column(default=None)
+    temp_min_c: Mapped[float | None] = mapped_column(default=None)
+    temp_max_c: Mapped[float | None] = mapped_column(default=None)
     __table_args__ = ({"sqlite_with_rowid": False},)
 
 

@@ -15,34 +15,45 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.agronomy import sampling
 from service.records import conditions as records
+from service.records import days as day_records
+from service.records import sensors as sensor_records
 from service.records.conditions import Refused
 from service.records.store import UnitOfWork
-from service.records.tables import Sensor
+from service.records.tables import Hour, Sensor
 from service.work.quantities import line, plausible_range
+from service.work.times import day_begin
 
 __all__ = [
     "REASONS",
+    "USUAL_LIMITS",
     "Arrival",
     "Columns",
     "Decoded",
     "Directory",
     "Fault",
+    "Lags",
     "Limits",
     "Refused",
     "Sample",
     "Stored",
     "Stream",
+    "corrections_of",
+    "judge_arrival",
+    "keep_lags",
     "load_directory",
     "settle_hours",
+    "store_again",
     "store_arrivals",
     "store_decoded",
     "stream_of",
+    "told",
     "touch_span",
 ]
 
@@ -105,6 +116,8 @@ class Stream:
     """The zone whose hours its readings make; none: they make no hours."""
     reach_before_s: float
     reach_after_s: float
+    clock_correction_us: int = 0
+    """Added to the times its messages bring."""
 
 
 def stream_of(sensor: Sensor) -> Stream:
@@ -130,6 +143,7 @@ def stream_of(sensor: Sensor) -> Stream:
         zone_id=sensor.zone_id if sensor.quantity in _HOURLY else None,
         reach_before_s=before_s,
         reach_after_s=after_s,
+        clock_correction_us=_us(sensor.clock_correction_s or 0.0),
     )
 
 
@@ -153,6 +167,8 @@ class Directory:
         self.high = self._column([stream.high for stream in self.streams], np.float64)
         self.before_us = self._column([_us(stream.reach_before_s) for stream in self.streams], np.int64)
         self.after_us = self._column([_us(stream.reach_after_s) for stream in self.streams], np.int64)
+        self.clock_us = self._column([stream.clock_correction_us for stream in self.streams], np.int64)
+        self.lags = Lags(len(self.streams))
 
     @staticmethod
     def _column(values: Sequence[float], kind: type[Any]) -> NDArray[Any]:
@@ -166,9 +182,62 @@ class Directory:
         """Return where a sensor of this directory stands in its columns."""
         return self._place[id(stream)]
 
+    def knows(self, stream: Stream) -> bool:
+        """Tell whether a sensor is one of this directory."""
+        return id(stream) in self._place
+
     def topics(self) -> Iterable[str]:
         """Return the topics that are claimed."""
         return self._by_topic
+
+
+class Lags:
+    """How far the times in messages lie behind their arrival, by sensor, since they were last kept.
+
+    Of a message that holds several samples the newest counts. Messages without a time of their own say nothing.
+    """
+
+    def __init__(self, sensors: int) -> None:
+        self.kept_at: datetime | None = None
+        self._sensors = sensors
+        self.clear()
+
+    def clear(self) -> None:
+        """Begin anew."""
+        self.low_us = np.full(self._sensors, np.iinfo(np.int64).max)
+        self.high_us = np.full(self._sensors, np.iinfo(np.int64).min)
+        self.messages = np.zeros(self._sensors, dtype=np.int64)
+
+    def add(self, places: NDArray[np.int64], lags_us: NDArray[np.int64]) -> None:
+        """Count messages of sensors."""
+        np.minimum.at(self.low_us, places, lags_us)
+        np.maximum.at(self.high_us, places, lags_us)
+        np.add.at(self.messages, places, 1)
+
+
+_LAGS_EVERY = timedelta(minutes=1)
+
+
+async def keep_lags(uow: UnitOfWork, directory: Directory, now: datetime) -> None:
+    """Keep how far the times in messages lie behind their arrival, about once a minute."""
+    lags = directory.lags
+    if lags.kept_at is None:
+        lags.kept_at = now
+    elif now - lags.kept_at >= _LAGS_EVERY and lags.messages.any():
+        hour = now.replace(minute=0, second=0, microsecond=0)
+        rows = [
+            {
+                "sensor_id": int(directory.sensor_id[place]),
+                "at": hour,
+                "low_s": float(lags.low_us[place]) / 1e6,
+                "high_s": float(lags.high_us[place]) / 1e6,
+                "messages": int(lags.messages[place]),
+            }
+            for place in np.flatnonzero(lags.messages).tolist()
+        ]
+        await sensor_records.add_lags(uow, sorted(rows, key=lambda row: row["sensor_id"]))
+        lags.clear()
+        lags.kept_at = now
 
 
 def _us(seconds: float) -> int:
@@ -254,6 +323,10 @@ class Limits:
     max_age: timedelta
 
 
+USUAL_LIMITS = Limits(timedelta(minutes=5), timedelta(days=400))
+"""As the settings have them, unless they are changed."""
+
+
 @dataclass
 class Stored:
     """What became of some arrivals."""
@@ -287,27 +360,17 @@ async def store_decoded(uow: UnitOfWork, decoded: Decoded, limits: Limits) -> St
     Refused
         If the database refuses the rows, for example because a sensor was removed meanwhile.
     """
+    apart = set(decoded.arrivals)
     plain, touched = _plain_readings(decoded, limits)
     taken: list[tuple[int, int, float, int]] = []
     letters: list[dict[str, Any]] = []
     unknown: list[Arrival] = []
     for number in sorted(decoded.arrivals):
         arrival = decoded.arrivals[number]
-        faults = list(arrival.faults)
-        latest = arrival.received_at + limits.max_lead
-        oldest = arrival.received_at - limits.max_age
-        for sample in arrival.samples:
-            stream, at, raw, _ = sample
-            value = raw * stream.scale + stream.offset
-            if stream.low <= value <= stream.high and oldest <= at <= latest:
-                at_us = (at - _EPOCH) // _MICROSECOND
-                taken.append((stream.sensor_id, at_us, value, number))
-                if stream.zone_id is not None:
-                    first = (at_us - _us(stream.reach_before_s)) // _HOUR_US
-                    last = (at_us + _us(stream.reach_after_s)) // _HOUR_US
-                    touched.update((stream.zone_id, hour) for hour in range(first, last + 1))
-            else:
-                faults.append(_not_taken(sample, value, arrival.received_at, limits))
+        samples = [_by_our_clock(sample, arrival.received_at) for sample in arrival.samples]
+        if number in apart:
+            _count_lags(decoded.directory, samples, arrival.received_at)
+        faults = _judge(arrival, samples, number, limits, taken, touched)
         if faults:
             if faults[0].reason == "unknown_topic":
                 unknown.append(arrival)
@@ -328,6 +391,102 @@ async def store_decoded(uow: UnitOfWork, decoded: Decoded, limits: Limits) -> St
     return stored
 
 
+def _judge(
+    arrival: Arrival,
+    samples: Sequence[Sample],
+    number: int,
+    limits: Limits,
+    taken: list[tuple[int, int, float, int]],
+    touched: set[tuple[int, int]],
+) -> list[Fault]:
+    """Add the readings in a message and the hours they touch; return all that is wrong with it."""
+    faults = list(arrival.faults)
+    latest = arrival.received_at + limits.max_lead
+    oldest = arrival.received_at - limits.max_age
+    for sample in samples:
+        stream, at, raw, _ = sample
+        value = raw * stream.scale + stream.offset
+        if stream.low <= value <= stream.high and oldest <= at <= latest:
+            at_us = (at - _EPOCH) // _MICROSECOND
+            taken.append((stream.sensor_id, at_us, value, number))
+            if stream.zone_id is not None:
+                first = (at_us - _us(stream.reach_before_s)) // _HOUR_US
+                last = (at_us + _us(stream.reach_after_s)) // _HOUR_US
+                touched.update((stream.zone_id, hour) for hour in range(first, last + 1))
+        else:
+            faults.append(_not_taken(sample, value, arrival.received_at, limits))
+    return faults
+
+
+def judge_arrival(arrival: Arrival, limits: Limits) -> list[Fault]:
+    """Return all that is wrong with a message; nothing is stored."""
+    samples = [_by_our_clock(sample, arrival.received_at) for sample in arrival.samples]
+    return _judge(arrival, samples, 0, limits, [], set())
+
+
+async def store_again(
+    uow: UnitOfWork, arrivals: Sequence[Arrival], limits: Limits
+) -> tuple[int, list[list[Fault]]]:
+    """Store readings in messages of the past that could not be taken then; what is there already stays.
+
+    Returns
+    -------
+    readings : int
+        How many the messages hold.
+    faults : list of list of Fault
+        For each message what is still wrong with it.
+
+    Raises
+    ------
+    Refused
+        If the database refuses the rows.
+    """
+    taken: list[tuple[int, int, float, int]] = []
+    touched: set[tuple[int, int]] = set()
+    faults = []
+    for number, arrival in enumerate(arrivals):
+        samples = [_by_our_clock(sample, arrival.received_at) for sample in arrival.samples]
+        faults.append(_judge(arrival, samples, number, limits, taken, touched))
+    none = np.array([], dtype=np.int64)
+    sensor_ids, at_us, values = _last_of_each((none, none, np.array([], dtype=np.float64), none), taken)
+    with records.refusals():
+        await records.save_reading_columns(uow, sensor_ids, at_us, values, overwrite=False)
+        await records.touch_hours(uow, {(zone_id, _EPOCH + hour * _HOUR) for zone_id, hour in touched})
+    return int(sensor_ids.size), faults
+
+
+def told(faults: Sequence[Fault]) -> tuple[str, str]:
+    """Return the reason and the detail that a dead letter has for all that is wrong with it."""
+    details = [fault.detail for fault in faults[:_FAULTS_NAMED]]
+    if len(faults) > _FAULTS_NAMED:
+        reasons = Counter(fault.reason for fault in faults)
+        counts = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common())
+        details.append(f"and {len(faults) - _FAULTS_NAMED} more ({counts} in all)")
+    return faults[0].reason, "; ".join(details)
+
+
+def _by_our_clock(sample: Sample, received_at: datetime) -> Sample:
+    """Return a sample with its device's clock corrected; one without a time of its own needs none."""
+    correction = sample.stream.clock_correction_us
+    if not correction or sample.at == received_at:
+        return sample
+    try:
+        return sample._replace(at=sample.at + correction * _MICROSECOND)
+    except OverflowError:  # at an end of the calendar: it is not taken either way
+        return sample
+
+
+def _count_lags(directory: Directory, samples: Sequence[Sample], received_at: datetime) -> None:
+    newest: dict[int, datetime] = {}
+    for stream, at, _, _ in samples:
+        if at != received_at and directory.knows(stream):
+            place = directory.place(stream)
+            newest[place] = max(at, newest.get(place, at))
+    if newest:
+        lags = [(received_at - at) // _MICROSECOND for at in newest.values()]
+        directory.lags.add(np.array(list(newest), dtype=np.int64), np.array(lags, dtype=np.int64))
+
+
 _Readings = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]
 
 
@@ -344,7 +503,16 @@ def _plain_readings(decoded: Decoded, limits: Limits) -> tuple[_Readings, set[tu
     if not place.size:
         return (place, at_us, value, message), set()
     value = value * directory.scale[place] + directory.offset[place]
-    age_us = np.array(decoded.received_us, dtype=np.int64)[message] - at_us
+    received_us = np.array(decoded.received_us, dtype=np.int64)[message]
+    own = at_us != received_us  # messages that bring a time of their own
+    if directory.clock_us.any():
+        at_us = np.where(own, at_us + directory.clock_us[place], at_us)
+    age_us = received_us - at_us
+    # Rows of one message and sensor lie side by side.
+    begins = np.flatnonzero(np.append(True, (message[1:] != message[:-1]) | (place[1:] != place[:-1])))
+    counted = own[begins]
+    if counted.any():
+        directory.lags.add(place[begins][counted], np.minimum.reduceat(age_us, begins)[counted])
     good = (value >= directory.low[place]) & (value <= directory.high[place])
     good &= (age_us >= -_us(limits.max_lead.total_seconds())) & (
         age_us <= _us(limits.max_age.total_seconds())
@@ -411,19 +579,15 @@ def _not_taken(sample: Sample, value: float, received_at: datetime, limits: Limi
 
 def _letter(arrival: Arrival, faults: Sequence[Fault]) -> dict[str, Any]:
     """Return one dead letter for all that is wrong with a message."""
-    details = [fault.detail for fault in faults[:_FAULTS_NAMED]]
-    if len(faults) > _FAULTS_NAMED:
-        reasons = Counter(fault.reason for fault in faults)
-        counts = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common())
-        details.append(f"and {len(faults) - _FAULTS_NAMED} more ({counts} in all)")
+    reason, detail = told(faults)
     sensor_ids = {fault.sensor_id for fault in faults}
     return {
         "topic": arrival.topic[:_KEPT_TOPIC_LENGTH],
         "payload": arrival.payload,
         "size_bytes": arrival.size_bytes,
         "received_at": arrival.received_at,
-        "reason": faults[0].reason,
-        "detail": "; ".join(details),
+        "reason": reason,
+        "detail": detail,
         "sensor_id": sensor_ids.pop() if len(sensor_ids) == 1 else None,
     }
 
@@ -500,18 +664,65 @@ async def settle_hours(uow: UnitOfWork, limit: int = 1000) -> list[tuple[int, da
                 sensors_by_zone[sensor.zone_id].append(sensor)
     measured: list[dict[str, Any]] = []
     unmeasured: list[tuple[int, datetime]] = []
+    kept_from = await sensor_records.readings_from(uow) if marks else None
     for zone_id, hours in by_zone.items():
+        whole_from = _whole_from(sensors_by_zone[zone_id], kept_from)
         for span in _spans(hours):
             rows = await _span_hours(uow, sensors_by_zone[zone_id], span[0], span[-1] + _HOUR)
+            stood: dict[datetime, Hour] = {}
+            if whole_from is not None and span[0] < whole_from:
+                stood = {h.at: h for h in await records.hours_between(uow, [zone_id], span[0], whole_from)}
             for at in span:
                 row = rows.get(at)
+                if at in stood:
+                    row = _better(stood[at], row)
                 if row is None:
                     unmeasured.append((zone_id, at))
                 else:
                     measured.append({"zone_id": zone_id, "at": at, **row})
     await records.save_hours(uow, measured)
     await records.remove_hours(uow, unmeasured)
+    if marks:
+        await _keep_days(uow, by_zone)
     return marks
+
+
+async def _keep_days(uow: UnitOfWork, by_zone: Mapping[int, Sequence[datetime]]) -> None:
+    """Sum up again the local days in which hours of zones begin."""
+    names = await day_records.time_zones(uow, by_zone)
+    days: set[tuple[int, datetime, datetime]] = set()
+    for zone_id, hours in by_zone.items():
+        zone = ZoneInfo(names[zone_id])
+        local = {at.astimezone(zone).date() for at in hours}
+        days |= {(zone_id, day_begin(on, zone), day_begin(on + timedelta(days=1), zone)) for on in local}
+    await day_records.keep_days(uow, days)
+
+
+def _whole_from(sensors: Sequence[Sensor], kept_from: datetime | None) -> datetime | None:
+    """Return from which hour on all readings that bear on it are still there; None: of every hour."""
+    if kept_from is None:
+        return None
+    reach_s = max((sampling.reach_s(s.sampling, s.interval_s)[1] for s in sensors), default=0.0)
+    return kept_from + timedelta(seconds=reach_s)
+
+
+_QUANTITIES_OF_HOURS = {
+    "temp_coverage": ("temp_mean_c", "temp_min_c", "temp_max_c", "temp_coverage"),
+    "light_coverage": ("light_mol", "light_coverage"),
+}
+
+
+def _better(stood: Hour, computed: Mapping[str, Any] | None) -> dict[str, Any]:
+    """Return an hour of which readings were dropped: each quantity as it stood, unless more of it is known now.
+
+    What stood was computed from readings that are gone; to compute it from those that came since, or that were
+    left, would lose it.
+    """
+    row: dict[str, Any] = {}
+    for coverage, names in _QUANTITIES_OF_HOURS.items():
+        more = computed is not None and computed[coverage] > getattr(stood, coverage)
+        row |= {name: computed[name] if more and computed else getattr(stood, name) for name in names}
+    return row
 
 
 def _spans(hours: Sequence[datetime]) -> Iterator[Sequence[datetime]]:
@@ -542,11 +753,14 @@ async def _span_hours(
     count = int((end - start) // _HOUR)
     temperature = _Together(count)
     light = _Together(count)
+    corrections = await corrections_of(uow, [sensor.id for sensor in sensors], start)
     for sensor in sensors:
         own = ids == sensor.id
         if not own.any():
             continue
         times_s, kept = seconds[own], values[own]
+        if sensor.id in corrections:
+            times_s, kept = sampling.corrected(times_s, kept, sensor.sampling, corrections[sensor.id])
         if sensor.quantity == TEMPERATURE:
             sums = sampling.hourly(times_s, kept, sensor.sampling, sensor.interval_s, 0.0, count)
             temperature.add(sums, 1.0)
@@ -568,6 +782,19 @@ async def _span_hours(
         }
         for index in np.flatnonzero((temperature.coverage > 0) | (light.coverage > 0)).tolist()
     }
+
+
+async def corrections_of(
+    uow: UnitOfWork, sensor_ids: Sequence[int], origin: datetime
+) -> dict[int, list[sampling.Correction]]:
+    """Return the calibrations of sensors, in seconds from a moment; sensors without any are left out."""
+    found: dict[int, list[sampling.Correction]] = defaultdict(list)
+    for row in await sensor_records.calibrations_of(uow, sensor_ids):
+        until_s = math.inf if row.until_at is None else (row.until_at - origin).total_seconds()
+        found[row.sensor_id].append(
+            sampling.Correction((row.from_at - origin).total_seconds(), until_s, row.factor, row.offset)
+        )
+    return dict(found)
 
 
 async def light_of(

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from service.clock import Clock
 from service.records import places as records
+from service.records.days import forget_days
 from service.records.listing import find
 from service.records.store import UnitOfWork
 from service.records.tables import Farm, House, Zone
@@ -150,6 +151,8 @@ async def change_house(
     house = await get_house(uow, access, house_id)
     cleaned = checked_changes(HOUSE, house, changes)
     _check_set_points(Merged(house, cleaned))
+    if cleaned.get("time_zone", house.time_zone) != house.time_zone:
+        await forget_days(uow, house.id)
     await saving.update(uow, house, cleaned, expected_version, _HOUSE_TAKEN)
     return house
 

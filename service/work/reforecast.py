@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 from zlib import crc32
 from zoneinfo import ZoneInfo
 
@@ -597,6 +597,7 @@ def _forecast_rows(
     for i, item in enumerate(group.live):
         points = {event: _point_json(column[i]) for event, column in columns.items()}
         heat = seed_heat(group.profile, item.state, nursery, given.now)
+        known = _known(given, group, item)
         result.forecasts.append(
             Forecast(
                 batch_id=item.batch.id,
@@ -611,6 +612,7 @@ def _forecast_rows(
                 parameters={
                     "profile": group.profile.name,
                     "members": given.members,
+                    "filledHours": max(0, known.span_h - known.hours),
                     "leafSpread": group.profile.leaf_spread,
                     "growthSpread": group.profile.growth_spread,
                     "targetFreshG": group.profile.target_fresh_g,
@@ -689,20 +691,36 @@ def _spread(values: NDArray[np.float64], digits: int) -> dict[str, float]:
     )
 
 
-def _batch_reasons(given: HouseInput, group: _Group, item: LiveBatch) -> list[str]:
-    zone = given.zones[group.nursery_id if item.state.stage == "nursery" else group.channels_id]
-    measured = given.measured[zone.id]
+class _Known(NamedTuple):
+    """What was measured of a batch's conditions since it stands where it stands."""
+
+    since: datetime
+    light_mol: NDArray[np.float64]
+    temp_c: NDArray[np.float64]
+    hours: int
+    """Hours of which both were measured; the others are filled from the outlook."""
+    span_h: int
+
+
+def _known(given: HouseInput, group: _Group, item: LiveBatch) -> _Known:
+    zone_id = group.nursery_id if item.state.stage == "nursery" else group.channels_id
+    measured = given.measured[zone_id]
     since = max(item.state.transplanted_at or item.state.seeded_at, given.now - timedelta(days=HISTORY_DAYS))
     inside = measured.hour >= epoch_hours(since)
     light, temp = measured.light_mol[inside], measured.temp_c[inside]
     both = ~np.isnan(light) & ~np.isnan(temp)
-    known = int(np.count_nonzero(both))
     span = round((given.now - since) / timedelta(hours=1))
+    return _Known(since, light[both], temp[both], int(np.count_nonzero(both)), span)
+
+
+def _batch_reasons(given: HouseInput, group: _Group, item: LiveBatch) -> list[str]:
+    zone = given.zones[group.nursery_id if item.state.stage == "nursery" else group.channels_id]
+    since, light, temp, known, span = _known(given, group, item)
     said = []
     if known:
         said.append(
-            f"Since {local_day(since, given.zone_info):%d %b} in {zone.name}: {float(light[both].mean()) * 24:.1f}"
-            f" mol m-2 d-1 and {float(temp[both].mean()):.1f} °C measured over {known} of {span} hours."
+            f"Since {local_day(since, given.zone_info):%d %b} in {zone.name}: {float(light.mean()) * 24:.1f}"
+            f" mol m-2 d-1 and {float(temp.mean()):.1f} °C measured over {known} of {span} hours."
         )
     if known < 0.9 * span:
         said.append(

@@ -8,12 +8,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from service.records import sensors as records
-from service.records.conditions import forget_unknown_topic
 from service.records.listing import find
 from service.records.store import UnitOfWork
 from service.records.tables import Farm, House, Sensor, Zone
 from service.work import fields, saving
 from service.work.access import Access
+from service.work.dead_letters import adopt_topic
 from service.work.errors import FieldProblem, NotFound, impossible
 from service.work.fields import Field, Merged, checked_changes, checked_new
 from service.work.listing import DEFAULT_LIMIT, check_choice, check_page
@@ -66,6 +66,7 @@ _SENSOR = {
     "valid_min": Field(fields.number(-1e9, 1e9), nullable=True),
     "valid_max": Field(fields.number(-1e9, 1e9), nullable=True),
     "active": Field(fields.flag),
+    "clock_correction_s": Field(fields.number(-86_400 * 2, 86_400 * 2, "s"), nullable=True),
 }
 _TAKEN = FieldProblem("topic", "another sensor listens to this topic with this value pointer")
 
@@ -83,7 +84,7 @@ async def create_sensor(uow: UnitOfWork, access: Access, values: Mapping[str, An
     sensor = Sensor(**cleaned, topic=topic)
     _check_together(sensor)
     await saving.insert(uow, sensor, _TAKEN)
-    await forget_unknown_topic(uow, sensor.topic)
+    await adopt_topic(uow, sensor)
     return sensor
 
 
@@ -143,7 +144,7 @@ async def change_sensor(
     _check_together(after)
     await saving.update(uow, sensor, cleaned, expected_version, _TAKEN)
     if "topic" in cleaned:
-        await forget_unknown_topic(uow, sensor.topic)
+        await adopt_topic(uow, sensor)
     return sensor
 
 

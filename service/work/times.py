@@ -29,6 +29,11 @@ def local_day(moment: datetime, zone: ZoneInfo) -> date:
     return moment.astimezone(zone).date()
 
 
+def day_begin(day: date, zone: ZoneInfo) -> datetime:
+    """Return the moment, in UTC, at which a local day begins."""
+    return datetime.combine(day, time(), zone).astimezone(UTC)
+
+
 def seeding_moment(day: date, zone: ZoneInfo) -> datetime:
     """Return the moment at which a seeding of that local day is taken to happen."""
     return datetime.combine(day, SEEDING_TIME, zone).astimezone(UTC)

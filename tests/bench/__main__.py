@@ -56,6 +56,11 @@ def main(argv: list[str] | None = None) -> int:
     taking.add_argument(
         "--faults", action="store_true", help="also try the faults at their whole size (some minutes)"
     )
+    sensing = commands.add_parser("sensors", help="read a month of many sensors' days at the API")
+    sensing.add_argument("--json", action="store_true", help="print one JSON object")
+    sensing.add_argument("--sensors", type=int, default=100, help="sensors, one a zone (default 100)")
+    sensing.add_argument("--days", type=int, default=30, help="days of minute data (default 30)")
+    sensing.add_argument("--repeats", type=int, default=20, help="requests, of which the median counts")
     given = parser.parse_args(argv)
 
     for variable in SINGLE_CORE:  # before numpy is loaded
@@ -71,6 +76,10 @@ def main(argv: list[str] | None = None) -> int:
         found = measure(given.messages, given.repeats, given.fuzzed)
         if given.faults:
             found["faults"] = faults()
+    elif given.command == "sensors":
+        from tests.bench.sensors import measure as measure_sensors
+
+        found = measure_sensors(given.sensors, given.days, given.repeats)
     elif given.command == "plan":
         from tests.bench.plan import run
 

@@ -17,9 +17,9 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersi
 
 import ingest.reader
 from ingest.batch import BatchDecoder
-from ingest.payloads import MAX_PAYLOAD_BYTES
 from ingest.reader import Delivery, FastClient, StockClient, client_class
 from service.work.conditions import Directory, Stream
+from service.work.payloads import MAX_PAYLOAD_BYTES
 
 
 class Heap:

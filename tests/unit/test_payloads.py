@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest.payloads import MAX_PAYLOAD_BYTES, decode, follow, read_time
 from service.work.conditions import REASONS, Arrival, Stream
+from service.work.payloads import MAX_PAYLOAD_BYTES, decode, follow, read_time
 
 RECEIVED = datetime(2026, 8, 3, 6, 0, tzinfo=UTC)
 AT = datetime(2026, 8, 3, 5, 55, tzinfo=UTC)

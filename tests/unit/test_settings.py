@@ -49,6 +49,9 @@ KEYS: dict[str, tuple[str, object, list[str]]] = {
     "horizon_days": ("365", 365, ["", "29", "366"]),
     "max_reading_age_days": ("1", 1.0, ["", "0", "nan", "inf"]),
     "max_reading_lead_s": ("0", 0.0, ["", "-1", "nan", "86401"]),
+    "reading_days": ("90", 90.0, ["", "-1", "30", "nan", "36501"]),
+    "dead_letter_days": ("1", 1.0, ["", "0", "nan"]),
+    "dead_letters": ("100", 100, ["", "99", "1e9"]),
     "watch_minutes": ("1", 1.0, ["", "0.4", "61", "nan"]),
     "webhook_networks": ("192.168.1.0/24, fd00::/8", "192.168.1.0/24, fd00::/8", ["192.168.1.0/33", "home"]),
     "smtp_host": ("", "", ["mail.example.org"]),  # with an address that mail comes from

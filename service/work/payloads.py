@@ -38,6 +38,14 @@ MILLISECONDS_TO = 1e14
 _decode_json = msgspec.json.Decoder().decode
 
 
+_NEEDS_ITS_OWN_TIME = "a sample in an array, or in a retained message, needs its own time"
+
+
+def was_retained(detail: str) -> bool:
+    """Tell from the detail of a fault whether the message may have been retained: then its arrival is no time."""
+    return _NEEDS_ITS_OWN_TIME in detail
+
+
 class _Missing:
     """What a pointer finds where there is nothing; JSON's null is something."""
 
@@ -231,7 +239,7 @@ def _find_time(item: Any, pointer: str, default_at: datetime | None) -> datetime
     if not isinstance(found, _Missing):
         return read_time(found)
     if default_at is None:
-        raise _NoTimeError("a sample in an array, or in a retained message, needs its own time")
+        raise _NoTimeError(_NEEDS_ITS_OWN_TIME)
     return default_at
 
 
