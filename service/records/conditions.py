@@ -200,6 +200,24 @@ async def readings_page(
     return (await uow.session.scalars(statement)).all()
 
 
+async def last_readings(uow: UnitOfWork, sensor_ids: Sequence[int]) -> dict[int, tuple[datetime, float]]:
+    """Return the last reading of each sensor that has any; each is one look into the index."""
+    newest = (
+        select(_reading.c.at)
+        .where(_reading.c.sensor_id == Sensor.id)
+        .order_by(_reading.c.at.desc())
+        .limit(1)
+        .correlate(Sensor)
+        .scalar_subquery()
+    )
+    statement = (
+        select(_reading.c.sensor_id, _reading.c.at, _reading.c.value)
+        .join(Sensor, Sensor.id == _reading.c.sensor_id)
+        .where(Sensor.id.in_(sensor_ids), _reading.c.at == newest)
+    )
+    return {row[0]: (row[1], row[2]) for row in await uow.session.execute(statement)}
+
+
 # --------------------------------------------------------------------------- hours
 
 

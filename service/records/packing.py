@@ -47,6 +47,17 @@ async def cuts(uow: UnitOfWork, entry_ids: Collection[int]) -> dict[int, Cut]:
     return {row[0].id: Cut(*row) for row in await uow.session.execute(statement)}
 
 
+async def batches_cut_since(uow: UnitOfWork, house_id: int, since: datetime) -> list[int]:
+    """Return the batches of a house of which heads were harvested since a moment."""
+    statement = (
+        select(Batch.id)
+        .join(Entry, Entry.batch_id == Batch.id)
+        .where(Batch.house_id == house_id, Entry.kind == "harvested", Entry.happened_at >= since)
+        .distinct()
+    )
+    return list(await uow.session.scalars(statement))
+
+
 async def packed_from(uow: UnitOfWork, batch_ids: Collection[int], without_lot: int | None) -> dict[int, int]:
     """Return how many heads of each entry of these batches were packed, leaving out one lot."""
     statement = (
@@ -111,6 +122,24 @@ async def insert_lot(uow: UnitOfWork, lot: PackedLot, heads: Mapping[int, int]) 
             PackedLotHarvest(packed_lot_id=lot.id, entry_id=entry_id, heads=n)
             for entry_id, n in heads.items()
         )
+
+
+async def lots_by_code(
+    uow: UnitOfWork, start: str, *, within_farm: int | None, limit: int
+) -> list[PackedLot]:
+    """Return packed lots whose code begins with a text, capital or small letters alike, the newest first."""
+    statement = select(PackedLot).where(PackedLot.code.istartswith(start, autoescape=True))
+    if within_farm is not None:
+        statement = statement.where(PackedLot.farm_id == within_farm)
+    return list(await uow.session.scalars(statement.order_by(PackedLot.id.desc()).limit(limit)))
+
+
+async def orders_by_buyer(uow: UnitOfWork, start: str, *, within_farm: int | None, limit: int) -> list[Order]:
+    """Return orders whose buyer's name begins with a text, capital or small letters alike, the newest first."""
+    statement = select(Order).where(Order.buyer.istartswith(start, autoescape=True))
+    if within_farm is not None:
+        statement = statement.where(Order.farm_id == within_farm)
+    return list(await uow.session.scalars(statement.order_by(Order.id.desc()).limit(limit)))
 
 
 async def replace_harvests(uow: UnitOfWork, lot: PackedLot, heads: Mapping[int, int]) -> None:

@@ -65,6 +65,16 @@ async def page_lots(
     return await page(uow, statement, SeedLot.id, after, limit)
 
 
+async def lots_by_number(
+    uow: UnitOfWork, start: str, *, within_farm: int | None, limit: int
+) -> list[SeedLot]:
+    """Return seed lots whose number begins with a text, capital or small letters alike, the newest first."""
+    statement = select(SeedLot).where(SeedLot.lot_number.istartswith(start, autoescape=True))
+    if within_farm is not None:
+        statement = statement.where(SeedLot.farm_id == within_farm)
+    return list(await uow.session.scalars(statement.order_by(SeedLot.id.desc()).limit(limit)))
+
+
 async def lock_lot(uow: UnitOfWork, lot_id: int) -> SeedLot | None:
     """Return a lot from which nobody else takes seed until this transaction ends.
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
-from service.web.texts import Catalogue, Formats
+from service.web.texts import Catalogue, Formats, catalogue
 from service.work.errors import FieldProblem, Impossible, WorkError
 
 
@@ -21,7 +21,7 @@ class Form:
     """What is wrong, by field; "" for the whole."""
 
     @classmethod
-    def blank(cls, texts: Catalogue, **shown: object) -> Form:
+    def blank(cls, texts: Catalogue, /, **shown: object) -> Form:
         """Return a form with what it shows at first."""
         typed = {
             name: [str(v) for v in value] if isinstance(value, list | tuple) else [str(value)]
@@ -140,3 +140,21 @@ class Form:
             for name, problem in self.problems.items()
             if name not in shown
         ]
+
+
+class Forms:
+    """The forms of a page: the one that was sent and refused, by its name, and blank ones for the others."""
+
+    def __init__(self, name: str = "", form: Form | None = None) -> None:
+        self._name = name
+        self._form = form
+
+    def get(self, name: str, /, **shown: object) -> Form:
+        """Return the form as it was sent, or a blank one with what it shows at first."""
+        if self._form is not None and name == self._name:
+            return self._form
+        return Form.blank(catalogue(), **shown)
+
+    def sent(self, name: str) -> bool:
+        """Return whether this form was sent and refused, so that it is shown open."""
+        return self._form is not None and name == self._name

@@ -53,8 +53,17 @@ NAVIGATION: list[Place] = [
     Place("belt", "/houses/{house}", first=True),
     Place("scan", "/scan?house={house}", first=True),
     Place("advice", "/houses/{house}/advice", first=True),
+    Place("plan", "/houses/{house}/plan"),
+    Place("orders", "/houses/{house}/orders"),
+    Place("packing", "/houses/{house}/packing"),
+    Place("seed", "/houses/{house}/seed"),
+    Place("conditions", "/houses/{house}/conditions"),
+    Place("log", "/houses/{house}/log"),
+    Place("trace", "/trace?house={house}"),
+    Place("report", "/houses/{house}/report"),
+    Place("settings", "/houses/{house}/settings"),
 ]
-"""Where one can go from a house; pages to come add theirs."""
+"""Where one can go from a house."""
 
 
 def _environment() -> jinja2.Environment:
@@ -148,6 +157,14 @@ class Frame:
         zone = ZoneInfo(self.house.time_zone) if self.house else ZoneInfo("UTC")
         return Formats(catalogue(), zone, units_of(self.request))
 
+    def stand_in(self, *, house_id: int | None = None, farm_id: int | None = None) -> None:
+        """Show a page that is of no house as from one: the one asked for, or the farm's first."""
+        typed = self.request.query_params.get("house", "")
+        if house_id is None and typed.isascii() and typed.isdigit() and len(typed) < 19:
+            house_id = int(typed)
+        there = [h for h in self.houses if farm_id in {None, h.farm_id}]
+        self.house = next((h for h in there if h.id == house_id), there[0] if there else None)
+
     def may(self, scope: str) -> bool:
         """Return whether the asker may do something, to show its form or not."""
         return self.asker is not None and self.asker.may(scope)
@@ -180,6 +197,12 @@ class Frame:
         return Response(content, status_code=status, media_type="text/html; charset=utf-8")
 
 
+def house_of(frame: Frame) -> House:
+    """Return the house of a page that is of one."""
+    assert frame.house is not None  # noqa: S101 - the frame was made for a house
+    return frame.house
+
+
 def units_of(request: Web) -> Units:
     """Return the units that this browser asked for."""
     return "us" if request.cookies.get(UNITS_COOKIE) == "us" else "metric"
@@ -202,10 +225,12 @@ async def frame_of(uow: UnitOfWork, request: Web, house_id: int | None = None) -
     return Frame(request, houses, house)
 
 
-def see_other(path: str, said: str = "") -> Response[None]:
-    """Lead to another page after a form, with a sentence of the catalogue that it will show."""
+def see_other(path: str, said: str = "", anchor: str = "") -> Response[None]:
+    """Lead to another page, or a place on it, after a form, with a sentence of the catalogue that it will show."""
     if said:
         path += f"{'&' if '?' in path else '?'}said={quote(said)}"
+    if anchor:
+        path += f"#{anchor}"
     return Response(
         None, status_code=HTTPStatus.SEE_OTHER, media_type="text/plain", headers={"location": path}
     )

@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 from typing import Any
 
 from service.agronomy import lot_trial as science
@@ -36,6 +37,8 @@ _TRIAL = {
 }
 _COUNT = ("new_good", "old_good", "counted_on")
 _TAKEN = FieldProblem("", "there is such a trial already")
+# The same counts say the same, and the exact test takes a while.
+_judge = lru_cache(maxsize=256)(science.judge)
 _MARGIN = {"margin": Field(fields.number(0.01, 0.5, "(share)"))}
 
 
@@ -143,7 +146,7 @@ async def judge_trial(
     if trial.new_good is None or trial.old_good is None:
         raise impossible("new_good", "the trial is not counted yet")
     counts = Trial(trial.new_good, trial.new_sown, trial.old_good, trial.old_sown)
-    return TrialVerdict(trial, new, old, await asyncio.to_thread(science.judge, counts, margin))
+    return TrialVerdict(trial, new, old, await asyncio.to_thread(_judge, counts, margin))
 
 
 def _count_today(cleaned: dict[str, Any], after: Merged, today: date) -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -27,6 +27,7 @@ from service.work import fields, gs1
 from service.work.access import Access, require
 from service.work.errors import Conflict, FieldProblem, NotFound, StaleVersion, impossible
 from service.work.fields import Field, Merged, checked_changes, checked_new
+from service.work.ledger import facts
 from service.work.listing import DEFAULT_LIMIT, check_page
 from service.work.places import get_house
 from service.work.saving import check_version
@@ -71,6 +72,42 @@ class LotView:
     harvests: Sequence[PackedLotHarvest]
     delivered: int
     """Heads."""
+
+
+@dataclass(frozen=True)
+class OpenHarvest:
+    """A harvest of which heads are not packed yet."""
+
+    entry: Entry
+    batch_id: int
+    batch_code: str
+    crop_id: int
+    left: int
+    """Heads."""
+
+
+async def open_harvests(
+    uow: UnitOfWork, clock: Clock, access: Access, house_id: int, days: int = 14
+) -> list[OpenHarvest]:
+    """Return the harvests of a house's last days of which heads are not packed yet, the newest first."""
+    await get_house(uow, access, house_id)
+    since = clock.now() - timedelta(days=days)
+    batch_ids = await records.batches_cut_since(uow, house_id, since)
+    ledgers = await entries_of(uow, batch_ids)
+    packed = await records.packed_from(uow, batch_ids, None)
+    held = {
+        entry.id: (entry, sum(packed.get(i, 0) for i in _as_it_holds(entry, ledger)[1]))
+        for ledger in ledgers.values()
+        for entry in facts(ledger)
+        if entry.kind == "harvested" and entry.happened_at >= since
+    }
+    named = await records.cuts(uow, held)
+    found = [
+        OpenHarvest(entry, cut.batch_id, cut.batch_code, cut.crop_id, (entry.plants or 0) - gone)
+        for entry, gone in held.values()
+        if (cut := named.get(entry.id)) is not None and (entry.plants or 0) > gone
+    ]
+    return sorted(found, key=lambda h: (h.entry.happened_at, h.entry.id), reverse=True)
 
 
 async def create_packed_lot(

@@ -18,6 +18,7 @@ from service.work.places import create_farm, create_house, create_zone
 from service.work.programme import create_succession
 from service.work.reforecast import Reforecaster
 from service.work.tasks import create_task
+from tests.web.goods import Goods, make_goods
 
 NOW = datetime(2026, 9, 14, 6, tzinfo=UTC)
 PEOPLE = Access("Robin", frozenset({"read", "write"}), None)
@@ -34,6 +35,7 @@ class Made:
     channels_id: int
     succession_ids: tuple[int, ...]
     batch_ids: tuple[int, ...]
+    goods: Goods | None = None
 
 
 async def make_farm(store: Store, name: str = "Alder Farm", *, batches: bool = True) -> Made:
@@ -88,6 +90,7 @@ async def make_farm(store: Store, name: str = "Alder Farm", *, batches: bool = T
             )
         ]
     batch_ids: list[int] = []
+    goods = None
     if batches:
         async with store.write() as uow:
             await save_hours(uow, _hours((nursery.id, channels.id)))
@@ -96,13 +99,14 @@ async def make_farm(store: Store, name: str = "Alder Farm", *, batches: bool = T
             (successions[1], (47, 36, 25, 16, 4)),
         ):
             batch_ids += [await _batch(store, succession, NOW - timedelta(days=d)) for d in days]
+        goods = await make_goods(store, clock, PEOPLE, successions[0], channels.id, farm.id)
         async with store.write() as uow:
             await _work(uow, house.id, successions[0], batch_ids)
         await Reforecaster(store, clock, MEMBERS, HORIZON_DAYS).house(house.id)
         async with store.write() as uow:
             uow.session.add(_alert(house.id))
     return Made(
-        farm.id, house.id, nursery.id, channels.id, tuple(s.id for s in successions), tuple(batch_ids)
+        farm.id, house.id, nursery.id, channels.id, tuple(s.id for s in successions), tuple(batch_ids), goods
     )
 
 

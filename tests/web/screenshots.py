@@ -33,6 +33,16 @@ def pages_of(made: Made) -> dict[str, str]:
         "advice": f"{house}/advice",
         "batch-channels": f"/batches/{made.batch_ids[0]}",
         "batch-nursery": f"/batches/{made.batch_ids[6]}",
+        "seed": f"{house}/seed",
+        "packing": f"{house}/packing",
+        "orders": f"{house}/orders",
+        "plan": f"{house}/plan",
+        "conditions": f"{house}/conditions",
+        "log": f"{house}/log",
+        "trace-search": f"/trace?house={made.house_id}",
+        "report": f"{house}/report",
+        "settings": f"{house}/settings",
+        **_pages_of_goods(made),
         "scan": "/scan",
         "unsent": "/unsent",
         "setup-house": "/houses/new",
@@ -41,6 +51,18 @@ def pages_of(made: Made) -> dict[str, str]:
         "setup-batch": f"{house}/setup?step=batch",
         "not-found": "/batches/999999",
         "offline": "/offline",
+    }
+
+
+def _pages_of_goods(made: Made) -> dict[str, str]:
+    goods = made.goods
+    if goods is None:
+        return {}
+    return {
+        "seed-lot": f"/seed-lots/{goods.seed_lot_id}",
+        "packed-lot": f"/packed-lots/{goods.packed_lot_id}",
+        "trace": f"/trace?house={made.house_id}&from=seedLot:{goods.seed_lot_id}",
+        "plan-made": f"/houses/{made.house_id}/plan?make=1&weeks=12",
     }
 
 

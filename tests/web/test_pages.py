@@ -75,6 +75,13 @@ class Visit:
             f"{self.house}/today",
             f"{self.house}/advice",
             f"/batches/{self.batch_id}",
+            *(
+                f"{self.house}/{name}"
+                for name in ("seed", "packing", "orders", "plan", "conditions", "log", "report", "settings")
+            ),
+            f"{self.house}/plan?make=1&weeks=4",
+            "/trace",
+            f"/trace?from=batch:{self.batch_id}",
             "/scan",
             "/unsent",
             "/password",
