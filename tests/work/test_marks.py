@@ -28,6 +28,7 @@ from service.records.tables import (
     Order,
     Section,
     Sensor,
+    SensorCalibration,
     Succession,
     SuccessionCultivar,
     Tray,
@@ -183,6 +184,19 @@ async def _sensor_changed(uow: UnitOfWork, _p: Place, _b: int) -> None:
     (await _sensor(uow, "roof/light")).factor = 1.1
 
 
+async def _calibrated(uow: UnitOfWork, _p: Place, _b: int) -> None:
+    roof = await _sensor(uow, "roof/light")
+    uow.session.add(
+        SensorCalibration(
+            sensor_id=roof.id,
+            from_at=NOW - timedelta(days=9),
+            factor=1.05,
+            recorded_at=NOW,
+            recorded_by="test",
+        )
+    )
+
+
 async def _reading(uow: UnitOfWork, _p: Place, _b: int) -> None:
     roof = await _sensor(uow, "roof/light")
     # Late and in the middle: neither the newest nor more than one row.
@@ -227,6 +241,7 @@ WRITES: dict[str, list[Write]] = {
     "order": [_order],
     "house_event": [_event],
     "sensor": [_sensor_changed],
+    "sensor_calibration": [_calibrated],
     "reading": [_reading, _reading_in_columns],
     "hour": [_hour_again, _hour_removed],
     "weather_forecast": [_weather],
