@@ -20,7 +20,7 @@ from tests.web.people import Person, log_in, make_person
 from tests.web.serving import Site, serving
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")  # it keeps an event loop running, which other modules' tests cannot have
 def browser() -> Iterator[Browser]:
     """Have Chromium; where it cannot be had, skip, or fail if it is required."""
     try:
