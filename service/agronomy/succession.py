@@ -14,7 +14,6 @@ References
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
@@ -38,13 +37,6 @@ SITES_OFF = 0.97  # ... and below which they no longer are
 FEWEST_CELLS = 0.75  # a seeding is cut to this share before the interval is stretched
 MOST_SKIPPED = 8  # seedings that advice may leave out
 LONGEST_STRETCH = 2.0  # times the present interval
-KEEP_DAYS = 7.0  # what was advised is not changed sooner ...
-KEEP_DIRECTION_DAYS = 14.0  # ... and not turned round sooner
-CELLS_CHANGE = 0.1  # of the cells of a seeding: less is no change
-LEAD_SHARE = 0.5  # of the days that a ready head may wait: so long before it is wanted it is to be ready
-LATE_DAYS = 1.5  # a batch so much too late still counts for its order day: another would be no earlier
-LEAST_LACKING = 0.1  # of an order day's heads: for less nothing is seeded
-LEAST_SEEDING = 0.3  # of a seeding that is wanted: one that finds fewer sites is left out
 
 
 class Curve(NamedTuple):
@@ -93,32 +85,6 @@ class Waiting(NamedTuple):
     own: bool = True  # of the succession that is advised
 
 
-class Wishes(NamedTuple):
-    """Heads that are wanted on coming days, in rising order."""
-
-    at_h: Array  # (wishes,), epoch hours
-    heads: Array  # (wishes,)
-
-
-class Supply(NamedTuple):
-    """Batches of the succession that are there and are to be cut."""
-
-    ready_h: Array  # (batches, members), epoch hours
-    plants: Array  # (batches,)
-
-
-class Previous(NamedTuple):
-    """The advice in force."""
-
-    decision: Decision
-    binding: Binding
-    interval_days: float = np.nan  # practised when it was given
-    advised_interval_days: float = np.nan
-    cells: int = 0
-    changed_h: float = -np.inf  # when the interval or the cells it advises were last others
-    turned: int = 0  # whether that interval was longer (1) or shorter (-1) than the one before
-
-
 @dataclass(frozen=True, kw_only=True)
 class Programme:
     """What a succession does now and wants."""
@@ -127,7 +93,6 @@ class Programme:
     seeding_interval_days: float
     cells: int
     keep_share: float
-    cuts: int = 1  # harvests of a planting
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -155,13 +120,6 @@ class Advice:
     late: tuple[tuple[int, float], ...] = field(
         default=()
     )  # waiting groups that pass the window, sites free at
-    seeding_cells: tuple[int, ...] = ()  # of each of the seedings; empty: ``cells`` of each
-    changed_h: float = -np.inf  # since when this interval and these cells are advised
-    turned: int = 0
-    filling: bool = False  # nothing of it is there yet
-    wanted: float | None = None  # heads ordered that seedings to come can serve; none: no orders
-    short_without: float | None = None  # of these, if nothing is changed
-    short_with: float | None = None
 
 
 def interval_days(harvest_interval_days: float, duration_slope: float) -> float:
@@ -295,121 +253,6 @@ def place_waiting(
     return late
 
 
-def uncovered(wishes: Wishes, supply: Supply, hold_h: float) -> Array:
-    """Return the heads of each wish for which no batch is there yet.
-
-    Batches serve wishes in order, each from when its median says it is ready until a head may wait no longer.
-
-    Parameters
-    ----------
-    wishes : Wishes
-        What is wanted.
-    supply : Supply
-        What is there.
-    hold_h : float
-        How long a ready head may wait. [h]
-
-    Returns
-    -------
-    ndarray, shape (wishes,)
-    """
-    lacking = wishes.heads.astype(np.float64).copy()
-    if not supply.plants.size:
-        return lacking
-    ready = np.median(supply.ready_h, axis=1)
-    left = supply.plants.astype(np.float64).copy()
-    order = np.argsort(ready, kind="stable")
-    for k, wanted_h in enumerate(wishes.at_h):
-        for i in order:
-            if ready[i] > wanted_h + HOURS * LATE_DAYS:
-                break
-            if ready[i] + hold_h < wanted_h or left[i] <= 0.0:
-                continue
-            taken = min(left[i], lacking[k])
-            left[i] -= taken
-            lacking[k] -= taken
-    return lacking
-
-
-class _Wanted(NamedTuple):
-    """Coming seedings as even harvests or orders ask for them."""
-
-    exact: Array  # (seedings, members), epoch hours
-    moments_h: list[float]  # medians; what should have been seeded is for today
-    plants: Array  # (seedings,)
-    lacking: Array | None = None  # heads of each wish; none: no orders
-
-
-def _wanted(
-    programme: Programme,
-    now_h: float,
-    curve: Curve,
-    h0: Array,
-    wishes: Wishes | None,
-    supply: Supply,
-    hold_h: float,
-) -> _Wanted:
-    """Say when to seed for the harvests that are wanted."""
-    if wishes is None:
-        a = programme.harvest_interval_days
-        count = max(3, round(LOOK_AHEAD_DAYS / a))
-        wished = h0[None, :] + HOURS * a * np.arange(1, count + 1)[:, None]
-        exact = seedings_for(curve, wished)
-        return _Wanted(
-            exact, _exact_moments(exact, now_h), np.full(count, programme.cells * programme.keep_share)
-        )
-    lacking = uncovered(wishes, supply, hold_h)
-    # In the middle of the days in which a ready head may wait: what comes early waits, what comes late is in time.
-    aimed = wishes.at_h[:, None] - LEAD_SHARE * hold_h
-    exact = seedings_for(curve, np.repeat(aimed, h0.size, axis=1))
-    middle = np.median(exact, axis=1)
-    earliest = float(np.median(curve.harvest_h[0]))
-    reached = (middle >= now_h) | (earliest <= wishes.at_h)
-    able = np.isfinite(middle) & reached
-    wanting = LEAST_LACKING * wishes.heads
-    chosen = [k for k in np.flatnonzero(able).tolist() if lacking[k] > wanting[k]]
-    if programme.cuts > 1:
-        chosen = []
-        there, still = supply, lacking
-        for k in np.flatnonzero(able).tolist():
-            if still[k] > wanting[k]:
-                chosen.append(k)
-                there = _with(
-                    there, later_cuts(programme.cuts, curve, max(float(middle[k]), now_h), still[k])
-                )
-                rest = uncovered(wishes, there, hold_h)
-                still = np.where(np.arange(still.size) > k, rest, still)
-        lacking = still
-    return _Wanted(
-        exact[chosen],
-        [max(float(middle[k]), now_h) for k in chosen],
-        lacking[chosen],
-        np.where(reached, lacking, 0.0),
-    )
-
-
-def cut_moments(first_h: Array, last_h: Array, cuts: int) -> Array:
-    """Return the moments of cuts between the first and the last, evenly apart (assumed), shape (cuts, ...)."""
-    share = np.linspace(0.0, 1.0, cuts).reshape(-1, *[1] * first_h.ndim)
-    both = np.isfinite(first_h) & np.isfinite(last_h)
-    apart = np.where(both, np.where(both, last_h, 0.0) - np.where(both, first_h, 0.0), 0.0)
-    return np.where(both | (share == 0.0), first_h + share * apart, np.inf)
-
-
-def later_cuts(cuts: int, curve: Curve, moment_h: float, plants: float) -> Supply:
-    """Return what a seeding gives after its first cut."""
-    moment = np.array([moment_h])
-    first = at(curve.harvest_h, curve.seeding_h, moment)[0]
-    last = first if curve.clear_h is None else at(curve.clear_h, curve.seeding_h, moment)[0]
-    return Supply(cut_moments(first, last, cuts)[1:], np.full(cuts - 1, plants))
-
-
-def _with(supply: Supply, more: Supply) -> Supply:
-    return Supply(
-        np.concatenate([supply.ready_h, more.ready_h]), np.concatenate([supply.plants, more.plants])
-    )
-
-
 def advise(
     programme: Programme,
     now_h: float,
@@ -420,11 +263,8 @@ def advise(
     others: Sequence[Coming],
     waiting: Sequence[Waiting],
     sites: int,
-    previous: Previous | None = None,
+    previous: tuple[Decision, Binding] | None = None,
     outages: Sequence[Outage] = (),
-    wishes: Wishes | None = None,
-    supply: Supply | None = None,
-    hold_days: float = 0.0,
 ) -> Advice:
     """Advise a succession.
 
@@ -448,31 +288,41 @@ def advise(
         Seedlings on the nursery table bound for the zone.
     sites : int
         Capacity of the zone.
-    previous : Previous, optional
-        The advice in force; a change needs better evidence than keeping it, and some days since the last.
+    previous : tuple, optional
+        Decision and binding limit of the advice in force; a change needs better evidence than keeping it.
     outages : sequence of Outage
         Sites of the zone that are out of use for a while.
-    wishes : Wishes, optional
-        What is ordered of it; none: its harvests are to follow the last batch evenly.
-    supply : Supply, optional
-        Its batches that are there, to be held against the wishes.
-    hold_days : float, optional
-        Days that a ready head may wait for its order.
 
     Returns
     -------
     Advice
     """
-    now_interval = programme.seeding_interval_days
+    a, now_interval = programme.harvest_interval_days, programme.seeding_interval_days
+    held_before = previous[0] if previous else "hold"
     s0 = curve.seeding_h[0] if last_seeding_h is None else last_seeding_h
     h0 = curve.harvest_h[0] if last_harvest_h is None else last_harvest_h
-    there = supply or Supply(np.empty((0, h0.size)), np.empty(0))
-    want = _wanted(programme, now_h, curve, h0, wishes, there, HOURS * hold_days)
-    pace = _pace(programme, now_h, s0, want, previous)
+    count = max(3, round(LOOK_AHEAD_DAYS / a))
+    wished = h0[None, :] + HOURS * a * np.arange(1, count + 1)[:, None]
+    exact = seedings_for(curve, wished)
+    each = (exact[-1] - s0) / HOURS / count  # (members,): mean interval of the coming seedings
+    longest = LONGEST_STRETCH * max(a, now_interval)
+    each = np.clip(np.where(np.isfinite(each), each, longest), 1.0, longest)
+    continuity = float(np.median(each))
+
+    off = (continuity - now_interval) * 7.0 / now_interval  # days a week
+    direction: Decision = "shorten" if off < 0 else "lengthen"
+    agree = float(np.mean(each < now_interval) if off < 0 else np.mean(each > now_interval))
+    keeping = held_before == direction
+    enough = abs(off) >= (KEEP_DAYS_A_WEEK if keeping else CHANGE_DAYS_A_WEEK)
+    sure = agree >= (KEEP_PROBABILITY if keeping else CHANGE_PROBABILITY)
+    decision: Decision = direction if enough and sure else "hold"
+    advised = continuity if decision != "hold" else now_interval
+    probability = agree if decision != "hold" else 1.0 - agree if enough else 1.0 - max(0.0, agree - 0.5)
 
     days = now_h + HOURS * np.arange(0.0, (curve.seeding_h[-1] - now_h) / HOURS + 120.0)
     days = days[: _settled(days, curve)]
     plants = programme.cells * programme.keep_share
+
     held = occupancy(standing.transplant_h, standing.harvest_h, standing.plants, days)
     held_light = occupancy(standing.transplant_h, standing.light_harvest_h, standing.plants, days)
 
@@ -487,41 +337,44 @@ def advise(
     open_sites = capacity(sites, outages, days)
     # Seedings cannot help what stands on sites that are taken out before their plants come.
     usable = np.where(coming(now_interval) > 0.0, open_sites, sites)
-    need, need_h, room = _peak(held + coming(pace.advised), usable, days, sites)
-    need_light, _, _ = _peak(held_light + coming(pace.advised, light=True), usable, days, sites)
+    need, need_h, room = _peak(held + coming(advised), usable, days, sites)
+    need_light, _, _ = _peak(held_light + coming(advised, light=True), usable, days, sites)
     placed = place_waiting(waiting, _standing_only(standing, now_h, days), days, open_sites)
     late = [(index, found) for index, found in placed if waiting[index].own]
-    slack = SITES_OFF if previous and previous.binding == "sites" else SITES_ON
-    count = max(3, round(LOOK_AHEAD_DAYS / programme.harvest_interval_days))
-    if wishes is not None:
-        told = _for_orders(
-            programme, pace, want, curve, held, slack * usable - held, others, days, late=bool(late)
-        )
-    elif need > room * slack:
-        told = _short_of_sites(programme, pace, s0, now_h, curve, count, held, usable - held, coming)
-    else:
-        told = _evenly(programme, pace, want, s0, now_h, curve, count, held, coming, late=bool(late))
-    seedings = told.seedings_h
-    if wishes is None and last_seeding_h is None:
-        seedings = [float(s0), *(m for m in seedings if m > s0)]
-    steady = _steady(programme, now_h, told.decision, told.advised, told.cells, previous)
-    wanted = (
-        None
-        if want.lacking is None or wishes is None
-        else _shortfalls(
-            programme, now_h, s0, curve, wishes, want.lacking, there, seedings, told.each, HOURS * hold_days
-        )
+    threshold = room * (SITES_OFF if previous and previous[1] == "sites" else SITES_ON)
+    binding: Binding = "continuity"
+    cells, skip, every = programme.cells, 0, advised
+    if need > threshold:
+        binding = "sites"
+        every, skip, share = _fit(max(now_interval, continuity), usable - held, plants, coming)
+        cells = max(1, int(share * programme.cells))
+        begin = _moments(s0, every, now_h, curve)[skip:][:1]
+        advised = float(begin[0] - s0) / HOURS if skip and begin.size else every
+        decision = "lengthen" if advised > now_interval * (1.0 + CHANGE_DAYS_A_WEEK / 7.0) else "hold"
+        probability = 1.0
+    elif late:
+        binding = "window"
+        # The trade's rule: a day longer (common practice, no source).
+        advised = every = max(advised, now_interval + 1.0)
+        decision = "lengthen"
+        probability = 1.0
+
+    seedings = (
+        _exact_moments(exact, now_h)
+        if binding == "continuity" and decision != "hold"
+        else _moments(s0, every, now_h, curve)[skip:][:count].tolist()
     )
+    if last_seeding_h is None:
+        seedings = [float(s0), *(m for m in seedings if m > s0)]
     return Advice(
-        decision=steady.decision,
-        binding=told.binding,
+        decision=decision,
+        binding=binding,
         interval_days=now_interval,
-        advised_interval_days=steady.advised,
-        cells=steady.cells,
-        probability=told.probability,
+        advised_interval_days=advised,
+        cells=cells,
+        probability=probability,
         seedings_h=tuple(seedings),
-        seeding_cells=told.each,
-        continuity_interval_days=pace.continuity,
+        continuity_interval_days=continuity,
         duration_now_days=_median_days(curve.harvest_h[0] - curve.seeding_h[0]),
         duration_slope=_slope(curve),
         gap_without_days=_gap(curve, _moments(s0, now_interval, now_h, curve)[:count], s0, h0),
@@ -530,266 +383,9 @@ def advise(
         sites_peak_h=need_h,
         sites=round(room),
         sites_needed_light=need_light,
-        sites_needed_advised=told.sites_needed,
-        skipped=told.skipped,
+        sites_needed_advised=_peak_while_coming(held, cells / programme.cells * coming(every, skip), cells),
+        skipped=skip,
         late=tuple(late),
-        changed_h=steady.changed_h,
-        turned=steady.turned,
-        filling=last_seeding_h is None,
-        wanted=None if wanted is None else wanted[0],
-        short_without=None if wanted is None else wanted[1],
-        short_with=None if wanted is None else wanted[2],
-    )
-
-
-class _Told(NamedTuple):
-    """What to seed, within sites and window."""
-
-    binding: Binding
-    decision: Decision
-    advised: float
-    probability: float
-    cells: int
-    skipped: int
-    seedings_h: Sequence[float]
-    sites_needed: float
-    each: tuple[int, ...] = ()  # cells of each seeding; empty: ``cells`` of all
-
-
-def _for_orders(
-    programme: Programme,
-    pace: _Pace,
-    want: _Wanted,
-    curve: Curve,
-    held: Array,
-    room: Array,
-    others: Sequence[Coming],
-    days: Array,
-    *,
-    late: bool,
-) -> _Told:
-    """Seed what orders lack, as far as there are sites."""
-    plants = _placed(want, curve, room, others, days)
-    cells = [math.ceil(n / programme.keep_share - 1e-9) for n in plants]
-    made = [(m, n) for m, n in zip(want.moments_h, cells, strict=True) if n]
-    binding: Binding = "continuity"
-    usual = programme.cells
-    if sum(plants) < (2.0 - SITES_ON) * want.plants.sum():
-        binding = "sites"
-        if made:
-            usual = min(usual, round(float(np.mean([n for _, n in made]))))
-    elif late:
-        binding = "window"
-    stands = held.copy()
-    for moment, n in made:
-        stands = stands + n * programme.keep_share * _stays(moment, curve, days)
-    return _Told(
-        binding,
-        pace.decision,
-        pace.advised,
-        pace.probability,
-        usual,
-        len(cells) - len(made),
-        [m for m, _ in made],
-        float(stands.max(initial=0.0)),
-        tuple(n for _, n in made),
-    )
-
-
-def _short_of_sites(
-    programme: Programme,
-    pace: _Pace,
-    s0: float,
-    now_h: float,
-    curve: Curve,
-    count: int,
-    held: Array,
-    room: Array,
-    coming: Callable[[float, int], Array],
-) -> _Told:
-    """Seed fewer cells, less often, or not for a while."""
-    now_interval = programme.seeding_interval_days
-    plants = programme.cells * programme.keep_share
-    every, skip, share = _fit(max(now_interval, pace.continuity), room, plants, coming)
-    cells = max(1, int(share * programme.cells))
-    seedings = _moments(s0, every, now_h, curve)[skip:]
-    advised = float(seedings[0] - s0) / HOURS if skip and seedings.size else every
-    longer = advised > now_interval * (1.0 + CHANGE_DAYS_A_WEEK / 7.0)
-    needed = _peak_while_coming(held, cells / programme.cells * coming(every, skip), cells)
-    return _Told(
-        "sites",
-        "lengthen" if longer else "hold",
-        advised,
-        1.0,
-        cells,
-        skip,
-        seedings[:count].tolist(),
-        needed,
-    )
-
-
-def _evenly(
-    programme: Programme,
-    pace: _Pace,
-    want: _Wanted,
-    s0: float,
-    now_h: float,
-    curve: Curve,
-    count: int,
-    held: Array,
-    coming: Callable[[float, int], Array],
-    *,
-    late: bool,
-) -> _Told:
-    """Seed for even harvests; where seedlings come too old, a day later."""
-    binding: Binding = "continuity"
-    decision, advised, probability = pace.decision, pace.advised, pace.probability
-    if late:
-        # The trade's rule: a day longer (common practice, no source).
-        binding, decision, probability = "window", "lengthen", 1.0
-        advised = max(advised, programme.seeding_interval_days + 1.0)
-    exact = not late and decision != "hold"
-    seedings = want.moments_h if exact else _moments(s0, advised, now_h, curve)[:count].tolist()
-    needed = _peak_while_coming(held, coming(advised, 0), programme.cells)
-    return _Told(binding, decision, advised, probability, programme.cells, 0, seedings, needed)
-
-
-class _Pace(NamedTuple):
-    """The seeding interval that even harvests or orders ask for, against the one that is practised."""
-
-    continuity: float
-    decision: Decision
-    advised: float
-    probability: float
-
-
-def _pace(programme: Programme, now_h: float, s0: float, want: _Wanted, previous: Previous | None) -> _Pace:
-    now_interval = programme.seeding_interval_days
-    longest = LONGEST_STRETCH * max(programme.harvest_interval_days, now_interval)
-    soon = len(want.exact)
-    if want.lacking is not None:  # orders reach far; those of the coming weeks give the pace
-        soon = max(min(soon, 2), sum(m <= now_h + HOURS * LOOK_AHEAD_DAYS for m in want.moments_h))
-    if not soon:
-        return _Pace(now_interval, "hold", now_interval, 0.5)
-    each = (np.maximum(want.exact[soon - 1], now_h) - s0) / HOURS / soon  # (members,)
-    each = np.clip(np.where(np.isfinite(each), each, longest), 1.0, longest)
-    continuity = float(np.median(each))
-    off = (continuity - now_interval) * 7.0 / now_interval  # days a week
-    direction: Decision = "shorten" if off < 0 else "lengthen"
-    agree = float(np.mean(each < now_interval) if off < 0 else np.mean(each > now_interval))
-    keeping = previous is not None and previous.decision == direction
-    enough = abs(off) >= (KEEP_DAYS_A_WEEK if keeping else CHANGE_DAYS_A_WEEK)
-    sure = agree >= (KEEP_PROBABILITY if keeping else CHANGE_PROBABILITY)
-    decision: Decision = direction if enough and sure else "hold"
-    probability = agree if decision != "hold" else 1.0 - agree if enough else 1.0 - max(0.0, agree - 0.5)
-    return _Pace(continuity, decision, continuity if decision != "hold" else now_interval, probability)
-
-
-class _Steady(NamedTuple):
-    """What is told after all, so that advice does not flap."""
-
-    decision: Decision
-    advised: float
-    cells: int
-    changed_h: float
-    turned: int
-
-
-def _steady(
-    programme: Programme,
-    now_h: float,
-    decision: Decision,
-    advised: float,
-    cells: int,
-    previous: Previous | None,
-) -> _Steady:
-    """Keep the interval and the cells in force unless they are off by enough and have been in force for long enough."""
-    now_interval = programme.seeding_interval_days
-    if previous is None or not np.isfinite(previous.advised_interval_days):
-        told = advised if decision != "hold" else now_interval
-        return _Steady(decision, told, cells, now_h, int(np.sign(round(told - now_interval, 6))))
-    # An interval that was taken up is practised now.
-    taken_up = previous.interval_days != now_interval
-    in_force = now_interval if taken_up else previous.advised_interval_days
-    told, told_cells = in_force, previous.cells or cells
-    off = (advised - in_force) * 7.0 / now_interval
-    turn = int(np.sign(off))
-    since = (now_h - previous.changed_h) / HOURS
-    change = abs(off) >= CHANGE_DAYS_A_WEEK and since >= KEEP_DAYS
-    if turn == -previous.turned and since < KEEP_DIRECTION_DAYS:
-        change = False
-    changed_h, turned = previous.changed_h, previous.turned
-    if change:
-        told, changed_h, turned = advised, now_h, turn
-    if abs(cells - told_cells) >= CELLS_CHANGE * told_cells and since >= KEEP_DAYS:
-        told_cells, changed_h = cells, now_h
-    kept: Decision = "hold"
-    if abs(told - now_interval) >= 0.05:
-        kept = "shorten" if told < now_interval else "lengthen"
-    return _Steady(kept, told, told_cells, changed_h, turned)
-
-
-def _stays(moment_h: float, curve: Curve, days: Array) -> Array:
-    """Share of members in which a plant of a seeding stands in the channels, by day."""
-    clear = curve.harvest_h if curve.clear_h is None else curve.clear_h
-    moment = np.array([moment_h])
-    return occupancy(
-        at(curve.transplant_h, curve.seeding_h, moment), at(clear, curve.seeding_h, moment), np.ones(1), days
-    )
-
-
-def _placed(want: _Wanted, curve: Curve, room: Array, others: Sequence[Coming], days: Array) -> list[float]:
-    """Return the plants of each wanted seeding that find sites, the earliest first.
-
-    Where other successions want sites too, all give way alike.
-    """
-    stays = [_stays(m, curve, days) for m in want.moments_h]
-    own = sum((n * s for n, s in zip(want.plants, stays, strict=True)), np.zeros(days.size))
-    rest = sum((_sites_of(c, -np.inf, days, light=False) for c in others), np.zeros(days.size))
-    alike = own / np.maximum(own + rest, 1e-9)
-    left = np.where(own + rest > room, np.maximum(room, 0.0) * alike, room - rest)
-    found = []
-    for n, stay in zip(want.plants, stays, strict=True):
-        busy = stay > 0.5
-        most = float(np.clip(left[busy].min(), 0.0, n)) if busy.any() else float(n)
-        if most < LEAST_SEEDING * n:
-            most = 0.0
-        left = left - most * stay
-        found.append(most)
-    return found
-
-
-def _shortfalls(
-    programme: Programme,
-    now_h: float,
-    s0: float,
-    curve: Curve,
-    wishes: Wishes,
-    lacking: Array,
-    supply: Supply,
-    seedings: Sequence[float],
-    cells: Sequence[int],
-    hold_h: float,
-) -> tuple[float, float, float]:
-    """Return heads that the coming weeks' seedings can serve, and how many stay short without and with advice."""
-    end = float(np.median(at(curve.harvest_h, curve.seeding_h, np.array([now_h + HOURS * LOOK_AHEAD_DAYS]))))
-    look = (lacking > 0.0) & (wishes.at_h <= end)
-
-    def short(moments: Sequence[float], plants: Sequence[float]) -> float:
-        inside = np.array([m for m in moments if m <= curve.seeding_h[-1]])
-        ready = at(curve.harvest_h, curve.seeding_h, inside)
-        more = _with(supply, Supply(ready, np.array(list(plants)[: inside.size], dtype=np.float64)))
-        for moment, n in zip(inside, plants, strict=False):
-            if programme.cuts > 1:
-                more = _with(more, later_cuts(programme.cuts, curve, float(moment), n))
-        return float(uncovered(wishes, more, hold_h)[look].sum())
-
-    as_now = _moments(s0, programme.seeding_interval_days, now_h, curve)
-    keep = programme.keep_share
-    return (
-        float(lacking[look].sum()),
-        short(as_now.tolist(), [programme.cells * keep] * as_now.size),
-        short(seedings, [n * keep for n in cells]),
     )
 
 

@@ -33,12 +33,11 @@ from service.records import events as event_records
 from service.records import leases
 from service.records import marks as mark_records
 from service.records import places as place_records
-from service.records import planning as planning_records
 from service.records import reforecast as records
 from service.records.leases import Claim
 from service.records.marks import Marks
 from service.records.store import Store, UnitOfWork
-from service.records.tables import Advice, Batch, Crop, Forecast, House, HouseEvent, Order, Succession, Zone
+from service.records.tables import Advice, Batch, Crop, Forecast, House, HouseEvent, Succession, Zone
 from service.work import calibration, seeding
 from service.work.access import SYSTEM, Access
 from service.work.alerts import Condition, settle_alerts
@@ -46,11 +45,10 @@ from service.work.calibration import Calibration, Cell, Home, Past, Piece
 from service.work.events import closed_days, course_of, lamp_mol, outages
 from service.work.ledger import LedgerState
 from service.work.notices_conclusions import tell_conclusions
-from service.work.orders import occurrences
 from service.work.places import get_house
-from service.work.profiles import head_kg, profile_of
+from service.work.profiles import profile_of
 from service.work.seed_heat import HEAT_ALERT, heat_condition, seed_heat
-from service.work.times import EPOCH, epoch_hours, local_day, moment_of, seeding_moment
+from service.work.times import EPOCH, epoch_hours, local_day, moment_of
 from service.work.weather import read_outside, read_pushed, transmission_of
 from service.work.work_list import propose_work
 
@@ -67,7 +65,6 @@ OLDEST_BATCH_DAYS = 200  # older live batches are left alone
 FILLING_MEMBERS = 8  # whose mean fills hours of the past that were not measured
 P90 = 1.2816  # of a standard normal
 DOUBTED = 0.5  # trust in a count below which it is said that it does not fit
-HOLD_DAYS = 5.0  # that a ready head may wait for its order; assumed
 MEASURED_SHARE = 0.5  # of an hour, for its mean to count
 SILENT_HOURS = 6
 SILENT_ALERT = "conditions_silent"
@@ -110,11 +107,6 @@ class HouseInput:
     )  # months, of successions that have a season
     outside: Measured = field(default_factory=Measured.none)  # light outdoors
     pushed: Pushed = field(default_factory=Pushed.none)
-    orders: Sequence[Order] = ()  # of the farm
-    growers: Mapping[int, float] = field(
-        default_factory=dict
-    )  # heads a day that the farm's active successions are for, by crop
-    hold_days: float = HOLD_DAYS
 
     @property
     def today(self) -> date:
@@ -142,7 +134,6 @@ class HouseInput:
         digest = hashlib.sha256()
         rows: list[Any] = [self.house, *self.zones.values(), *self.crops.values(), *self.successions]
         rows.extend(self.events)
-        rows.extend(self.orders)
         for row in rows:
             digest.update(f"{type(row).__name__}{row.id}v{row.version};".encode())
         for item in self.live:
@@ -392,10 +383,6 @@ async def read_house(
     since = now - timedelta(days=HISTORY_DAYS)
     events = await event_records.events_of(uow, house_id)
     measured = {zone_id: await measured_hours(uow, house, zone_id, since, now, events) for zone_id in zones}
-    active = [s for s, _ in (await _successions_of_farm(uow, house.farm_id)) if s.active]
-    growers: dict[int, float] = {}
-    for s in active:
-        growers[s.crop_id] = growers.get(s.crop_id, 0.0) + s.heads_per_harvest / s.harvest_interval_days
     return HouseInput(
         now=now,
         house=house,
@@ -412,14 +399,7 @@ async def read_house(
         seasons=await event_records.seasons_of(uow, successions),
         outside=await read_outside(uow, house_id, now),
         pushed=await read_pushed(uow, house_id, since=now - timedelta(days=OLDEST_BATCH_DAYS), now=now),
-        orders=[o for o in await planning_records.orders_of(uow, house.farm_id) if o.active],
-        growers=growers,
     )
-
-
-async def _successions_of_farm(uow: UnitOfWork, farm_id: int) -> list[tuple[Succession, str]]:
-    house_ids = await planning_records.house_ids_of(uow, farm_id)
-    return list((await planning_records.successions_of_houses(uow, house_ids)).values())
 
 
 async def measured_hours(
@@ -918,10 +898,9 @@ def _advise(
     here = [i for i in given.live if i.batch.succession_id in by_id]
     own = sorted((i for i in here if i.batch.succession_id == succession.id), key=lambda i: i.state.seeded_at)
     waiting = [i for i in here if i.state.stage == "nursery" and i.state.in_nursery > 0]
-    profile = profile_of(given.crops[succession.crop_id])
+    previous = given.advice.get(succession.id)
     figures = law.advise(
         law.Programme(
-            cuts=profile.cuts,
             harvest_interval_days=succession.harvest_interval_days,
             seeding_interval_days=succession.seeding_interval_days,
             cells=succession.cells_per_seeding,
@@ -935,11 +914,8 @@ def _advise(
         [_coming(s, here, curves[s.id], now_h) for s in by_id.values() if s.active and s.id != succession.id],
         [_waiting(i, by_id[i.batch.succession_id], succession, dates) for i in waiting],
         channels.capacity,
-        seeding.previous_of(given.advice.get(succession.id), given.zone_info),
+        (previous.decision, previous.binding) if previous else None,  # type: ignore[arg-type]
         outages(given.house, given.events, channels),
-        _wishes(given, succession),
-        _supply(own, succession, profile, dates, given.members),
-        given.hold_days,
     )
     codes = [i.batch.code for i in waiting]
     row = seeding.advice_row(
@@ -956,51 +932,6 @@ def _advise(
     )
     result.advice.append(row)
     result.conditions.extend(seeding.conditions_of(row, figures, succession, given.zone_info, codes))
-
-
-def _wishes(given: HouseInput, succession: Succession) -> law.Wishes | None:
-    """Return what is ordered of a succession: its share, by heads a day, of the farm's orders of the crop.
-
-    After the last day that is ordered, it is taken to be wanted for what it is for. None: nothing is ordered.
-    """
-    profile = profile_of(given.crops[succession.crop_id])
-    end = given.today + timedelta(days=given.horizon_days + CURVE_DAYS)
-    own = succession.heads_per_harvest / succession.harvest_interval_days
-    share = own / max(given.growers.get(succession.crop_id, own), own)
-    heads: dict[date, float] = {}
-    for order in given.orders:
-        if order.crop_id == succession.crop_id:
-            a_unit = 1.0 if order.heads is not None else 1.0 / head_kg(profile)
-            for wanted in occurrences(order, given.today, end):
-                heads[wanted.on] = heads.get(wanted.on, 0.0) + share * a_unit * wanted.amount
-    if not heads:
-        return None
-    last, later = max(heads), succession.harvest_interval_days
-    while (day := last + timedelta(days=round(later))) <= end:
-        heads[day] = float(succession.heads_per_harvest)
-        later += succession.harvest_interval_days
-    on = sorted(heads)
-    moments = [epoch_hours(seeding_moment(day, given.zone_info)) for day in on]
-    return law.Wishes(np.array(moments), np.array([heads[day] for day in on]))
-
-
-def _supply(
-    own: Sequence[LiveBatch],
-    succession: Succession,
-    profile: CropProfile,
-    dates: dict[int, Dates],
-    members: int,
-) -> law.Supply:
-    """Return the batches of a succession that are to be cut, with all cuts still to come."""
-    ready, plants = [], []
-    for item in own:
-        ahead = dates[item.batch.id]
-        cuts = max(1, profile.cuts - len(item.state.cuts))
-        ready.append(law.cut_moments(ahead.harvest[0], ahead.clear[0], cuts))
-        plants += [_plants(item, succession)] * cuts
-    return law.Supply(
-        np.concatenate(ready) if ready else np.empty((0, members)), np.array(plants, dtype=np.float64)
-    )
 
 
 def _first_harvest(item: LiveBatch, own: Dates) -> NDArray[np.float64]:

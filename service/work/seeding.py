@@ -14,7 +14,6 @@ import numpy as np
 from service.agronomy.forecast import EARLY_SHARE
 from service.agronomy.outlook import Measured
 from service.agronomy.succession import Advice as Figures
-from service.agronomy.succession import Previous
 from service.records.tables import Advice, Succession, Zone
 from service.work.alerts import Condition
 from service.work.times import EPOCH, epoch_hours, local_day, moment_of, seeding_moment
@@ -90,10 +89,11 @@ def advice_row(
     earliest = local_day(now, zone)
     if now > seeding_moment(earliest, zone):
         earliest += timedelta(days=1)
-    days = _dated(figures, succession, zone, earliest, closed, months)
+    moments = [EPOCH + timedelta(hours=h) for h in figures.seedings_h]
+    days = allowed_days(moments, succession.seeding_weekdays, zone, earliest, closed, months)
     first = days[0][0] if days else earliest
     said = reasons(figures, succession, channels, zone, now, measured, batch_codes)
-    if sum(times for _, times, _ in days) < len(figures.seedings_h):
+    if sum(times for _, times in days) < len(moments):
         said.append(f"Out of season: {_months(months or ())} only; seedings in other months are left out.")
     return Advice(
         succession_id=succession.id,
@@ -106,36 +106,17 @@ def advice_row(
         cells_per_seeding=figures.cells,
         from_on=first,
         probability=round(figures.probability, 2),
-        seedings=[{"on": day.isoformat(), "cells": cells} for day, _, cells in days],
-        outcome=_outcome(figures, zone),
+        seedings=[{"on": day.isoformat(), "cells": figures.cells * times} for day, times in days],
+        outcome=_outcome(figures),
         reasons=said,
     )
-
-
-def _dated(
-    figures: Figures,
-    succession: Succession,
-    zone: ZoneInfo,
-    earliest: date,
-    closed: Collection[date],
-    months: Collection[int] | None,
-) -> list[tuple[date, int, int]]:
-    """Return days, how many of the seedings fall on each, and their cells together."""
-    found: dict[date, tuple[int, int]] = {}
-    sizes = figures.seeding_cells or [figures.cells] * len(figures.seedings_h)
-    for hours, cells in zip(figures.seedings_h, sizes, strict=True):
-        moment = [EPOCH + timedelta(hours=hours)]
-        for day, _ in allowed_days(moment, succession.seeding_weekdays, zone, earliest, closed, months):
-            times, before = found.get(day, (0, 0))
-            found[day] = times + 1, before + cells
-    return [(day, *counted) for day, counted in sorted(found.items())]
 
 
 def _months(months: Collection[int]) -> str:
     return ", ".join(calendar.month_name[month] for month in sorted(months))
 
 
-def _outcome(figures: Figures, zone: ZoneInfo) -> dict[str, Any]:
+def _outcome(figures: Figures) -> dict[str, Any]:
     def rounded(value: float | None, digits: int = 1) -> float | None:
         return None if value is None else round(value, digits)
 
@@ -150,34 +131,7 @@ def _outcome(figures: Figures, zone: ZoneInfo) -> dict[str, Any]:
         "sitesNeededAdvised": round(figures.sites_needed_advised),
         "sitesNeededLightHeads": round(figures.sites_needed_light),
         "seedingsLeftOut": figures.skipped,
-        "headsOrdered": rounded(figures.wanted, 0),
-        "headsShortWithout": rounded(figures.short_without, 0),
-        "headsShortWith": rounded(figures.short_with, 0),
-        "changedOn": _changed(figures, zone),
-        "turned": figures.turned,
     }
-
-
-def _changed(figures: Figures, zone: ZoneInfo) -> str | None:
-    return (
-        local_day(moment_of(figures.changed_h), zone).isoformat() if np.isfinite(figures.changed_h) else None
-    )
-
-
-def previous_of(advice: Advice | None, zone: ZoneInfo) -> Previous | None:
-    """Return the advice in force as the law takes it."""
-    if advice is None:
-        return None
-    changed = advice.outcome.get("changedOn")
-    return Previous(
-        advice.decision,  # type: ignore[arg-type]
-        advice.binding,  # type: ignore[arg-type]
-        advice.interval_days,
-        advice.advised_interval_days,
-        advice.cells_per_seeding,
-        epoch_hours(seeding_moment(date.fromisoformat(changed), zone)) if changed else -np.inf,
-        int(advice.outcome.get("turned", 0)),
-    )
 
 
 def reasons(
@@ -191,17 +145,6 @@ def reasons(
 ) -> list[str]:
     """Say why, with figures from the measured hours."""
     said = [_conditions(channels, now, measured)]
-    if figures.filling:
-        said.append(
-            f"Nothing of it is there yet. While {channels.name} is first being filled, seedlings of two to three leaves"
-            " may be transplanted; later that costs as much as one or two crops a year (common practice)."
-        )
-    if figures.wanted:
-        said.append(
-            f"Of {figures.wanted:.0f} heads ordered that the coming weeks' seedings can serve,"
-            f" {figures.short_without or 0:.0f} would be short as it is seeded now, and {figures.short_with or 0:.0f}"
-            " as advised."
-        )
     if figures.duration_now_days is None:
         said.append("A seeding made now is not forecast to reach its target weight within the outlook.")
     elif figures.duration_slope is not None:

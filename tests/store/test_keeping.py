@@ -129,6 +129,8 @@ async def test_a_restored_copy_holds_all_that_was_committed_before(
             houses = {row[0]: row for row in after.pop("house")}
             assert 400.0 <= houses[place.house.id][9] <= 400.0 + len(written)
             assert after.pop("change_mark")
+            logged = before.pop("change")
+            assert after.pop("change")[: len(logged)] == logged
             assert after == {
                 name: rows for name, rows in before.items() if name not in ("house", "change_mark")
             }

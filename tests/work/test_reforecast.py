@@ -506,7 +506,7 @@ async def test_advice_is_kept_only_when_it_says_something_else(working: House) -
 async def test_advice_in_force_makes_it_easier_to_stay_with_it(working: House) -> None:
     """With the same figures the decision depends on what was advised before: it does not flap."""
 
-    async def decide(previous: str | None, interval: float, told: float | None = None) -> Advice:
+    async def decide(previous: str | None, interval: float) -> Advice:
         async with working.store.write() as uow:
             await uow.session.execute(delete(Advice))
             await change_succession(
@@ -521,7 +521,7 @@ async def test_advice_in_force_makes_it_easier_to_stay_with_it(working: House) -
                         decision=previous,
                         binding="continuity",
                         interval_days=interval,
-                        advised_interval_days=interval if told is None else told,
+                        advised_interval_days=interval,
                         cells_per_seeding=200,
                         from_on=date(2026, 9, 14),
                         probability=0.9,
@@ -538,8 +538,8 @@ async def test_advice_in_force_makes_it_easier_to_stay_with_it(working: House) -
     interval = continuity / (1.0 - 0.4 / 7.0)
     assert (await decide(None, interval)).decision == "hold"
     assert (await decide("hold", interval)).decision == "hold"
-    assert (await decide("lengthen", interval, 1.2 * interval)).decision == "hold"
-    kept = await decide("shorten", interval, continuity)
+    assert (await decide("lengthen", interval)).decision == "hold"
+    kept = await decide("shorten", interval)
     assert kept.decision == "shorten"
     assert kept.advised_interval_days == pytest.approx(continuity, abs=0.15)
     (alert,) = [a for a in await working.alerts(job.seeding.INTERVAL_ALERT) if a.closed_at is None]

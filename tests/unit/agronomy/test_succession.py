@@ -122,9 +122,7 @@ def test_a_small_change_is_kept_but_not_begun():
         return 45 + 0.055 * day  # asks for 6.64 days
 
     begun = advise(curve(duration, points=40), duration=duration)
-    kept = advise(
-        curve(duration, points=40), duration=duration, previous=law.Previous("shorten", "continuity")
-    )
+    kept = advise(curve(duration, points=40), duration=duration, previous=("shorten", "continuity"))
     assert begun.decision == "hold"
     assert kept.decision == "shorten"
 
@@ -163,7 +161,7 @@ def test_sites_once_short_need_room_to_spare_before_they_are_not():
     c = curve(lambda _d: duration)
     need = advise(c, duration=lambda _d: duration).sites_needed
     just = advise(c, duration=lambda _d: duration, sites=int(need))
-    still = advise(c, duration=lambda _d: duration, sites=int(need), previous=law.Previous("hold", "sites"))
+    still = advise(c, duration=lambda _d: duration, sites=int(need), previous=("hold", "sites"))
     assert just.binding == "continuity"
     assert still.binding == "sites"
 
@@ -278,163 +276,3 @@ def test_seedlings_wait_while_sites_are_out():
     usable = law.capacity(100, [law.Outage(NOW, NOW + 12 * DAY, 50.0)], days)
     assert law.place_waiting([group], np.zeros(40), days, 100) == []
     assert law.place_waiting([group], np.zeros(40), days, usable) == [(0, NOW + 12 * DAY)]
-
-
-# --------------------------------------------------------------------------- orders
-
-
-def weekly(heads=80.0, first=50.0, count=12, every=7.0):
-    return law.Wishes(NOW + DAY * (first + every * np.arange(count)), np.full(count, heads))
-
-
-def batches(*ready_days, plants=80.0):
-    days = np.array(ready_days, dtype=float).reshape(-1, 1)
-    return law.Supply(NOW + DAY * days + np.zeros((days.size, 5)), np.full(days.size, plants))
-
-
-def for_orders(c, wishes, supply=None, *, sites=10_000, previous=None, cuts=1, last=NOW, **options):
-    p = law.Programme(
-        **(
-            {
-                "harvest_interval_days": 7.0,
-                "seeding_interval_days": 7.0,
-                "cells": 100,
-                "keep_share": 0.8,
-                "cuts": cuts,
-            }
-            | options
-        )
-    )
-    return law.advise(
-        p,
-        NOW,
-        last,
-        c.harvest_h[0] if last is not None else None,
-        c,
-        nobody(),
-        [],
-        [],
-        sites,
-        previous,
-        (),
-        wishes,
-        supply or law.Supply(np.empty((0, 5)), np.empty(0)),
-        6.0,
-    )
-
-
-def test_batches_serve_orders_in_turn_while_their_heads_may_wait():
-    wishes = weekly(first=10, count=4)
-    lacking = law.uncovered(wishes, batches(8, 15, 29), 6 * DAY)
-    assert lacking.tolist() == [0, 0, 80, 0]  # the last is two days before the fourth
-    assert law.uncovered(wishes, batches(1), 6 * DAY).tolist() == [80] * 4  # too old by then
-    assert law.uncovered(wishes, batches(11), 6 * DAY).tolist() == [
-        0,
-        80,
-        80,
-        80,
-    ]  # a day late is late, not lost
-    assert law.uncovered(wishes, batches(9, plants=100.0), 8 * DAY).tolist() == [
-        0,
-        60,
-        80,
-        80,
-    ]  # the rest waits
-
-
-@given(slope=st.floats(-0.4, 1.0), first=st.floats(50.0, 60.0))
-@settings(max_examples=40)
-def test_what_orders_lack_is_ready_in_the_middle_of_the_days_it_may_wait(slope, first):
-    c = curve(lambda d: 45 + slope * d, points=15)
-    wishes = weekly(first=first)
-    advice = for_orders(c, wishes)
-    ready = law.at(c.harvest_h, c.seeding_h, np.array(advice.seedings_h))[:, 0]
-    aimed = wishes.at_h - 3 * DAY
-    for moment in ready:
-        assert np.abs(aimed - moment).min() < 1e-3 * DAY
-    assert set(advice.seeding_cells) == {100}
-
-
-def test_orders_that_batches_cover_ask_for_no_seeding():
-    c = curve(lambda _d: 45.0)
-    wishes = weekly(first=50, count=3)
-    covered = for_orders(c, wishes, batches(47, 54, 61))
-    assert covered.seedings_h == ()
-    half = for_orders(c, wishes, batches(47, 54))
-    assert half.seedings_h == pytest.approx((NOW + DAY * (64 - 3 - 45),))
-    assert (half.wanted, half.short_with) == (80.0, 0.0)
-
-
-def test_orders_of_twice_a_week_are_seeded_twice_a_week():
-    c = curve(lambda _d: 45.0)
-    advice = for_orders(
-        c,
-        weekly(heads=40.0, every=3.5, count=12),
-        harvest_interval_days=3.5,
-        seeding_interval_days=3.5,
-        cells=50,
-    )
-    assert np.diff(advice.seedings_h)[:6] == pytest.approx(np.full(6, 3.5 * DAY))
-    assert set(advice.seeding_cells) == {50}
-
-
-def test_orders_are_seeded_as_far_as_there_are_sites():
-    c = curve(lambda _d: 45.0)
-    free = for_orders(c, weekly())
-    tight = for_orders(c, weekly(), sites=200)
-    assert (free.binding, tight.binding) == ("continuity", "sites")
-    assert sum(tight.seeding_cells) < sum(free.seeding_cells)
-    assert tight.sites_needed_advised <= 200 * law.SITES_ON + 2
-
-
-def test_later_cuts_of_a_herb_serve_orders_too():
-    c = curve(lambda _d: 45.0)
-    # Cut three times, a week apart.
-    c = c._replace(clear_h=c.harvest_h + 14 * DAY, light_clear_h=c.light_harvest_h + 14 * DAY)
-    once, thrice = for_orders(c, weekly()), for_orders(c, weekly(), cuts=3)
-    assert len(once.seedings_h) == 7  # that the seedings of the curve can serve
-    assert len(thrice.seedings_h) == 3
-    assert thrice.short_with == 0.0
-    assert law.cut_moments(np.array([0.0]), np.array([10.0]), 3).tolist() == [[0.0], [5.0], [10.0]]
-
-
-def test_first_filling_for_orders_begins_at_once_and_says_so():
-    c = curve(lambda _d: 45.0)
-    advice = for_orders(c, weekly(first=46), last=None)
-    assert advice.filling
-    assert advice.seedings_h[0] == pytest.approx(NOW)
-
-
-# --------------------------------------------------------------------------- keeping still
-
-
-def told(advised, since_days, turned, interval=7.0):
-    return law.Previous("shorten", "continuity", interval, advised, 100, NOW - DAY * since_days, turned)
-
-
-def test_what_was_told_is_kept_for_a_week_and_not_turned_round_for_two():
-    def autumn(d):
-        return 45 + 0.4 * d  # asks for 5 days
-
-    c = curve(autumn, points=40)
-    asked = advise(c, duration=autumn)
-    assert asked.advised_interval_days == pytest.approx(5.0)
-    soon = advise(c, duration=autumn, previous=told(6.0, 3, -1))
-    assert (soon.decision, soon.advised_interval_days) == ("shorten", 6.0)
-    later = advise(c, duration=autumn, previous=told(6.0, 8, -1))
-    assert later.advised_interval_days == pytest.approx(5.0)
-    assert (later.changed_h, later.turned) == (NOW, -1)
-    round_ = advise(c, duration=autumn, previous=told(6.0, 8, 1))
-    assert round_.advised_interval_days == 6.0
-    assert advise(c, duration=autumn, previous=told(6.0, 15, 1)).advised_interval_days == pytest.approx(5.0)
-    # A little off is no news.
-    assert advise(c, duration=autumn, previous=told(5.2, 30, -1)).advised_interval_days == 5.2
-
-
-def test_an_interval_that_was_taken_up_is_held():
-    def autumn(d):
-        return 45 + 0.4 * d
-
-    c = curve(autumn, points=40)
-    advice = advise(c, duration=autumn, interval=5.0, previous=told(5.0, 1, -1))
-    assert (advice.decision, advice.advised_interval_days) == ("hold", 5.0)

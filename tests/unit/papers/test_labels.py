@@ -141,10 +141,9 @@ def ink_outside(page: Any, sheet: Sheet) -> int:
 @settings(max_examples=8, deadline=None)
 def test_text_stays_on_its_label_whatever_it_is(title: str, lines: list[str], name: str) -> None:
     label = Label(title, lines, URL.format(1))
-    assert ink_outside(PRESETS[name], label) == 0
-    assert [c.text for c in zxingcpp.read_barcodes(rendered(labels_pdf([label], PRESETS[name])))] == [
-        label.qr
-    ]
+    page = rendered(labels_pdf([label], PRESETS[name]))
+    assert ink_outside(page, PRESETS[name]) == 0
+    assert [c.text for c in zxingcpp.read_barcodes(page)] == [label.qr]
 
 
 def test_letters_of_other_scripts_do_not_break_a_label() -> None:
