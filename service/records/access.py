@@ -90,22 +90,6 @@ async def touch_session(uow: UnitOfWork, session_id: int, at: datetime) -> None:
     await uow.session.execute(update(Session).where(Session.id == session_id).values(seen_at=at))
 
 
-async def live_sessions(uow: UnitOfWork, user_id: int, now: datetime, seen_since: datetime) -> list[Session]:
-    """Return the sessions of a user that still let in, newest first."""
-    return list(
-        await uow.session.scalars(
-            select(Session)
-            .where(
-                Session.user_id == user_id,
-                Session.ended_at.is_(None),
-                Session.expires_at > now,
-                Session.seen_at > seen_since,
-            )
-            .order_by(Session.id.desc())
-        )
-    )
-
-
 async def end_session(uow: UnitOfWork, session_id: int, at: datetime) -> None:
     """End a session; one that has ended stays as it is."""
     await uow.session.execute(

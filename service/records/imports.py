@@ -73,11 +73,6 @@ async def append_ledgers(
             uow.session.add_all(entries)
 
 
-async def orders_of(uow: UnitOfWork, farm_id: int) -> list[Order]:
-    """Return the orders of a farm, called off ones too, by id."""
-    return list(await uow.session.scalars(select(Order).where(Order.farm_id == farm_id).order_by(Order.id)))
-
-
 async def save_orders(
     uow: UnitOfWork, added: Sequence[Order], changes: Sequence[tuple[Order, Mapping[str, Any]]]
 ) -> None:

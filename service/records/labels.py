@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 from sqlalchemy import select
 
-from service.records.listing import among
+from service.records.listing import among, rows
 from service.records.store import UnitOfWork
 from service.records.tables import Batch, BatchSeedLot, Entry, House, PackedLotHarvest, SeedLot, Tray
 
@@ -24,10 +23,6 @@ class BatchFarm:
     farm_id: int
 
 
-async def _rows(uow: UnitOfWork, statement: Any) -> list[Any]:
-    return list((await (await uow.session.connection()).execute(statement)).all())
-
-
 async def farms_of_batches(uow: UnitOfWork, batch_ids: Collection[int]) -> dict[int, BatchFarm]:
     """Return the batches with these ids, and whose they are."""
     statement = (
@@ -35,7 +30,7 @@ async def farms_of_batches(uow: UnitOfWork, batch_ids: Collection[int]) -> dict[
         .join(House, House.id == Batch.house_id)
         .where(among(uow, Batch.id, batch_ids))
     )
-    return {row[0]: BatchFarm(*row) for row in await _rows(uow, statement)}
+    return {row[0]: BatchFarm(*row) for row in await rows(uow, statement)}
 
 
 async def lot_numbers(uow: UnitOfWork, batch_ids: Collection[int]) -> dict[int, list[str]]:
@@ -47,7 +42,7 @@ async def lot_numbers(uow: UnitOfWork, batch_ids: Collection[int]) -> dict[int, 
         .order_by(BatchSeedLot.batch_id, SeedLot.id)
     )
     found: dict[int, list[str]] = {}
-    for batch_id, number in await _rows(uow, statement):
+    for batch_id, number in await rows(uow, statement):
         found.setdefault(batch_id, []).append(number)
     return found
 
@@ -60,7 +55,7 @@ async def tray_numbers(uow: UnitOfWork, batch_ids: Collection[int]) -> dict[int,
         .order_by(Tray.batch_id, Tray.number)
     )
     found: dict[int, list[int]] = {}
-    for batch_id, number in await _rows(uow, statement):
+    for batch_id, number in await rows(uow, statement):
         found.setdefault(batch_id, []).append(number)
     return found
 

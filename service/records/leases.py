@@ -5,33 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, cast
+from typing import cast
 
-from sqlalchemy import Double, Table, and_, literal, or_, select, update
-from sqlalchemy.ext.compiler import compiles
-from sqlalchemy.sql.expression import FunctionElement
+from sqlalchemy import Table, and_, literal, or_, select, update
 
+from service.records.sqltime import now_s
 from service.records.store import UnitOfWork, upsert
 from service.records.tables import House, JobLease
 
 _lease = cast(Table, JobLease.__table__)
-
-
-class _now_s(FunctionElement[float]):  # noqa: N801 - a function of SQL
-    """The database's time in seconds since 1970."""
-
-    type = Double()
-    inherit_cache = True
-
-
-@compiles(_now_s, "postgresql")
-def _on_postgresql(_element: Any, _compiler: Any, **_: Any) -> str:
-    return "extract(epoch FROM clock_timestamp())::float8"
-
-
-@compiles(_now_s, "sqlite")
-def _on_sqlite(_element: Any, _compiler: Any, **_: Any) -> str:
-    return "((julianday('now') - 2440587.5) * 86400.0)"
 
 
 @dataclass(frozen=True)
@@ -70,7 +52,7 @@ async def claim(
     A part whose holder's lease ran out before it was done is taken over, with the next epoch.
     """
     free = and_(
-        or_(_lease.c.done, _lease.c.lease_until_s < _now_s()),
+        or_(_lease.c.done, _lease.c.lease_until_s < now_s()),
         or_(
             _lease.c.due_at.is_(None),
             _lease.c.due_at < due_at,
@@ -94,7 +76,7 @@ async def claim(
             due_at=due_at,
             holder=holder,
             epoch=_lease.c.epoch + 1,
-            lease_until_s=_now_s() + lease_s,
+            lease_until_s=now_s() + lease_s,
             done=False,
         )
         .returning(_lease.c.subject_id, _lease.c.epoch, _lease.c.mark, _lease.c.input_key)
@@ -112,7 +94,7 @@ async def renew(uow: UnitOfWork, job: str, holder: str, claims: Sequence[Claim],
             _lease.c.holder == holder,
             ~_lease.c.done,
         )
-        .values(lease_until_s=_now_s() + lease_s)
+        .values(lease_until_s=now_s() + lease_s)
         .returning(_lease.c.subject_id, _lease.c.epoch)
     )
     epochs = {c.subject_id: c.epoch for c in claims}

@@ -28,3 +28,8 @@ async def page_orders(
         (Order.active, active),
     )
     return await page(uow, statement, Order.id, after, limit)
+
+
+async def orders_of(uow: UnitOfWork, farm_id: int) -> list[Order]:
+    """Return every order of a farm, those called off included, by id."""
+    return list(await uow.session.scalars(select(Order).where(Order.farm_id == farm_id).order_by(Order.id)))

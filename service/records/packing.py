@@ -237,11 +237,6 @@ async def delivered_for(
     return found
 
 
-async def orders_of_farm(uow: UnitOfWork, farm_id: int) -> list[Order]:
-    """Return every order of a farm, those called off included, by id."""
-    return list(await uow.session.scalars(select(Order).where(Order.farm_id == farm_id).order_by(Order.id)))
-
-
 class LotLeft(NamedTuple):
     """What is left of a packed lot."""
 

@@ -16,6 +16,11 @@ async def house_of(uow: UnitOfWork, house_id: int) -> House:
     return await known(uow, House, house_id)
 
 
+async def houses_of(uow: UnitOfWork, farm_id: int) -> list[House]:
+    """Return the houses of a farm, by id."""
+    return list(await uow.session.scalars(select(House).where(House.farm_id == farm_id).order_by(House.id)))
+
+
 async def zones_of(uow: UnitOfWork, house_id: int) -> list[Zone]:
     """Return the zones of a house, by id."""
     return list(await uow.session.scalars(select(Zone).where(Zone.house_id == house_id).order_by(Zone.id)))

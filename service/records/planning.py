@@ -8,7 +8,7 @@ from datetime import date
 from sqlalchemy import delete, select
 
 from service.records.store import UnitOfWork
-from service.records.tables import Crop, Cultivar, Farm, House, Order, Succession, Task
+from service.records.tables import Crop, Cultivar, Farm, House, Succession, Task
 
 
 async def house_ids_of(uow: UnitOfWork, farm_id: int) -> list[int]:
@@ -16,11 +16,6 @@ async def house_ids_of(uow: UnitOfWork, farm_id: int) -> list[int]:
     return list(
         await uow.session.scalars(select(House.id).where(House.farm_id == farm_id).order_by(House.id))
     )
-
-
-async def orders_of(uow: UnitOfWork, farm_id: int) -> list[Order]:
-    """Return the orders of a farm, called off ones included."""
-    return list(await uow.session.scalars(select(Order).where(Order.farm_id == farm_id).order_by(Order.id)))
 
 
 async def crops_of(uow: UnitOfWork, farm_id: int) -> list[Crop]:

@@ -81,11 +81,6 @@ async def first_house(uow: UnitOfWork, farm_id: int) -> House | None:
     ).one_or_none()
 
 
-async def houses_of(uow: UnitOfWork, farm_id: int) -> list[House]:
-    """Return the houses of a farm, by id."""
-    return list(await uow.session.scalars(select(House).where(House.farm_id == farm_id).order_by(House.id)))
-
-
 # --------------------------------------------------------------------------- calendars
 
 

@@ -219,11 +219,6 @@ async def all_farm_ids(uow: UnitOfWork) -> list[int]:
     return list(await uow.session.scalars(select(Farm.id).order_by(Farm.id)))
 
 
-async def houses_of(uow: UnitOfWork, farm_id: int) -> list[House]:
-    """Return the houses of a farm."""
-    return list(await uow.session.scalars(select(House).where(House.farm_id == farm_id).order_by(House.id)))
-
-
 async def cultivars_of_farm(uow: UnitOfWork, farm_id: int) -> dict[int, Cultivar]:
     """Return the cultivars of a farm by id."""
     rows = await uow.session.scalars(

@@ -2,33 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any, cast
+from typing import cast
 
-from sqlalchemy import Double, Table, delete, func, or_, select, update
-from sqlalchemy.ext.compiler import compiles
-from sqlalchemy.sql.expression import FunctionElement
+from sqlalchemy import Table, delete, func, or_, select, update
 
+from service.records.sqltime import now_s
 from service.records.store import UnitOfWork, upsert
 from service.records.tables import IngestSlot
 
 _slot = cast(Table, IngestSlot.__table__)
-
-
-class _now_s(FunctionElement[float]):  # noqa: N801 - a function of SQL
-    """The database's time in seconds since 1970."""
-
-    type = Double()
-    inherit_cache = True
-
-
-@compiles(_now_s, "postgresql")
-def _on_postgresql(_element: Any, _compiler: Any, **_: Any) -> str:
-    return "extract(epoch FROM clock_timestamp())::float8"
-
-
-@compiles(_now_s, "sqlite")
-def _on_sqlite(_element: Any, _compiler: Any, **_: Any) -> str:
-    return "((julianday('now') - 2440587.5) * 86400.0)"
 
 
 async def ensure_slots(uow: UnitOfWork, slots: int) -> None:
@@ -42,7 +24,7 @@ async def ensure_slots(uow: UnitOfWork, slots: int) -> None:
 
 async def take_free_slot(uow: UnitOfWork, holder: str, lease_s: float) -> tuple[int, int] | None:
     """Take a slot that nobody holds, or whose lease ran out; return ``(slot, epoch)``, None if there is none."""
-    free = or_(_slot.c.holder.is_(None), _slot.c.lease_until_s < _now_s())
+    free = or_(_slot.c.holder.is_(None), _slot.c.lease_until_s < now_s())
     found = await uow.session.scalar(
         select(_slot.c.slot).where(free).order_by(_slot.c.slot).limit(1).with_for_update(skip_locked=True)
     )
@@ -55,7 +37,7 @@ async def take_free_slot(uow: UnitOfWork, holder: str, lease_s: float) -> tuple[
             .values(
                 holder=holder,
                 epoch=_slot.c.epoch + 1,
-                lease_until_s=_now_s() + lease_s,
+                lease_until_s=now_s() + lease_s,
                 wanted_until_s=0.0,
             )
             .returning(_slot.c.epoch)
@@ -70,8 +52,8 @@ async def renew_slot(uow: UnitOfWork, slot: int, holder: str, epoch: int, lease_
         await uow.session.execute(
             update(_slot)
             .where(_slot.c.slot == slot, _slot.c.holder == holder, _slot.c.epoch == epoch)
-            .values(lease_until_s=_now_s() + lease_s)
-            .returning(_slot.c.wanted_until_s > _now_s())
+            .values(lease_until_s=now_s() + lease_s)
+            .returning(_slot.c.wanted_until_s > now_s())
         )
     ).one_or_none()
     return None if row is None else bool(row[0])
@@ -95,7 +77,7 @@ async def want_slot(uow: UnitOfWork, patience_s: float) -> bool:
     if found is None:
         return False
     await uow.session.execute(
-        update(_slot).where(_slot.c.slot == found).values(wanted_until_s=_now_s() + patience_s)
+        update(_slot).where(_slot.c.slot == found).values(wanted_until_s=now_s() + patience_s)
     )
     return True
 
@@ -111,14 +93,14 @@ async def forget_free_slot(uow: UnitOfWork, slot: int) -> None:
     """Remove a slot, unless it is held."""
     await uow.session.execute(
         delete(_slot).where(
-            _slot.c.slot == slot, or_(_slot.c.holder.is_(None), _slot.c.lease_until_s < _now_s())
+            _slot.c.slot == slot, or_(_slot.c.holder.is_(None), _slot.c.lease_until_s < now_s())
         )
     )
 
 
 async def any_free(uow: UnitOfWork) -> bool:
     """Return whether there is a slot that nobody holds, or whose lease ran out."""
-    free = or_(_slot.c.holder.is_(None), _slot.c.lease_until_s < _now_s())
+    free = or_(_slot.c.holder.is_(None), _slot.c.lease_until_s < now_s())
     return await uow.session.scalar(select(_slot.c.slot).where(free).limit(1)) is not None
 
 

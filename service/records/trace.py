@@ -237,13 +237,6 @@ async def batches_cut_or_packed(
     return list(await uow.session.scalars(cut.union(packed, cooled, left)))
 
 
-async def farm_of_house(uow: UnitOfWork, table: type[Batch] | type[Zone], row_id: int) -> int | None:
-    """Return the farm of a batch or zone."""
-    return await uow.session.scalar(
-        select(House.farm_id).join(table, table.house_id == House.id).where(table.id == row_id)
-    )
-
-
 async def lots_with_code(uow: UnitOfWork, within_farm: int | None, code: str) -> list[PackedLot]:
     """Return the packed lots with a code; of several farms there may be more than one."""
     statement = select(PackedLot).where(PackedLot.code == code).order_by(PackedLot.id)

@@ -65,6 +65,11 @@ class Form:
             return None
         return found * scale
 
+    def celsius(self, name: str, formats: Formats) -> float | None:
+        """Return a temperature, °C, typed in the reader's units."""
+        typed = self.number(name)
+        return (typed - 32.0) * 5.0 / 9.0 if typed is not None and formats.units == "us" else typed
+
     def whole(self, name: str) -> int | None:
         """Return a whole number, or None if the field was left empty."""
         typed = self.value(name)

@@ -148,11 +148,6 @@ async def show_today(request: Web, house_id: FromPath[int]) -> Response[str]:
     )
 
 
-def frame_clock(request: Web) -> Any:
-    """Return the clock."""
-    return clock_of(request)
-
-
 def due(batches: Sequence[LineBatch], frame: Frame) -> list[tuple[str, LineBatch]]:
     """Return what can be recorded of which batch about now: transplants whose window is open, heads that are ready."""
     soon = frame.now + SOON

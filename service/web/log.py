@@ -92,11 +92,6 @@ async def write_log(request: Web, house_id: FromPath[int]) -> Response[Any]:
     return see_other(f"/houses/{house_id}/log", "undone" if taking_back else "written")
 
 
-def _celsius(form: Form, name: str, formats: Formats) -> float | None:
-    typed = form.number(name)
-    return (typed - 32.0) * 5.0 / 9.0 if typed is not None and formats.units == "us" else typed
-
-
 def _log_values(form: Form, formats: Formats) -> dict[str, Any]:
     return {
         "kind": form.text("kind"),
@@ -105,7 +100,7 @@ def _log_values(form: Form, formats: Formats) -> dict[str, Any]:
         "section_id": form.whole("section_id"),
         "ph": form.number("ph"),
         "ec_ms_cm": form.number("ec_ms_cm"),
-        "temp_solution_c": _celsius(form, "temp_solution_c", formats),
+        "temp_solution_c": form.celsius("temp_solution_c", formats),
         "substance": form.text("substance"),
         "amount": form.number("amount"),
         "amount_unit": form.text("amount_unit") if form.value("amount") else None,
@@ -127,9 +122,9 @@ async def add_event(request: Web, house_id: FromPath[int]) -> Response[Any]:
                 starts_on=form.day("starts_on"),
                 ends_on=form.day("ends_on"),
                 light_factor=form.number("light_percent", 0.01),
-                temp_heat_day_c=_celsius(form, "temp_heat_day_c", formats),
-                temp_heat_night_c=_celsius(form, "temp_heat_night_c", formats),
-                temp_vent_c=_celsius(form, "temp_vent_c", formats),
+                temp_heat_day_c=form.celsius("temp_heat_day_c", formats),
+                temp_heat_night_c=form.celsius("temp_heat_night_c", formats),
+                temp_vent_c=form.celsius("temp_vent_c", formats),
                 lamp_ppfd_umol=form.number("lamp_ppfd_umol"),
                 lamp_start_h=form.number("lamp_start_h"),
                 lamp_hours=form.number("lamp_hours"),

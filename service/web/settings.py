@@ -12,7 +12,7 @@ from service.records.store import UnitOfWork
 from service.records.tables import Token, User
 from service.web.forms import Form, Forms
 from service.web.frame import Frame, Web, clock_of, frame_of, house_of, reading, see_other, writing
-from service.web.texts import Formats, catalogue
+from service.web.texts import catalogue
 from service.work.access import SCOPES, create_token, list_tokens, revoke_token
 from service.work.crops import change_crop, create_cultivar, list_crops, list_cultivars
 from service.work.errors import NotFound, WorkError
@@ -106,7 +106,6 @@ async def save_house(request: Web, house_id: FromPath[int]) -> Response[Any]:
     """Change the house."""
 
     async def job(uow: UnitOfWork, frame: Frame, form: Form) -> None:
-        temperature = _temperature(frame.formats)
         values = form.checked(
             name=form.text("name"),
             latitude_deg=form.number("latitude_deg"),
@@ -115,9 +114,9 @@ async def save_house(request: Web, house_id: FromPath[int]) -> Response[Any]:
             time_zone=form.text("time_zone"),
             light_transmission=form.number("light_percent", 0.01),
             co2_ppm=form.number("co2_ppm"),
-            temp_heat_day_c=temperature(form, "temp_heat_day_c"),
-            temp_heat_night_c=temperature(form, "temp_heat_night_c"),
-            temp_vent_c=temperature(form, "temp_vent_c"),
+            temp_heat_day_c=form.celsius("temp_heat_day_c", frame.formats),
+            temp_heat_night_c=form.celsius("temp_heat_night_c", frame.formats),
+            temp_vent_c=form.celsius("temp_vent_c", frame.formats),
             lamp_ppfd_umol=form.number("lamp_ppfd_umol"),
             lamp_start_h=form.number("lamp_start_h"),
             lamp_hours=form.number("lamp_hours"),
@@ -126,16 +125,6 @@ async def save_house(request: Web, house_id: FromPath[int]) -> Response[Any]:
 
     names = {"light_transmission": "light_percent", "elevation_m": "elevation"}
     return await _saved(request, house_id, "house", job, "house", names)
-
-
-def _temperature(formats: Formats) -> Callable[[Form, str], float | None]:
-    """Return how a temperature is read, °C, typed in the reader's units."""
-
-    def read(form: Form, name: str) -> float | None:
-        typed = form.number(name)
-        return (typed - 32.0) * 5.0 / 9.0 if typed is not None and formats.units == "us" else typed
-
-    return read
 
 
 @post("/houses/{house_id:int}/settings/zones/{zone_id:int}")

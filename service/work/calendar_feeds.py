@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import hmac
 import secrets
 from dataclasses import dataclass
@@ -13,11 +12,12 @@ from service.clock import Clock
 from service.records import receivers as records
 from service.records import reforecast as conclusion_records
 from service.records.listing import find, known
+from service.records.places import houses_of
 from service.records.saving import insert
 from service.records.store import UnitOfWork
 from service.records.tables import Batch, CalendarFeed, Farm, ForecastDay, House, Succession
 from service.work import fields
-from service.work.access import Access, require
+from service.work.access import Access, digest, require
 from service.work.errors import NotFound, impossible
 from service.work.listing import DEFAULT_LIMIT, check_page
 from service.work.places import referred_farm
@@ -73,7 +73,7 @@ async def create_feed(
             raise impossible("house_id", f"there is no house {house_id} in this farm")
     secret = secrets.token_urlsafe(32)
     feed = CalendarFeed(
-        farm_id=farm_id, house_id=house_id, name=cleaned, secret_hash=_hash(secret), created_at=clock.now()
+        farm_id=farm_id, house_id=house_id, name=cleaned, secret_hash=digest(secret), created_at=clock.now()
     )
     await insert(uow, feed)
     return feed, secret
@@ -107,15 +107,13 @@ async def read_feed(uow: UnitOfWork, clock: Clock, secret: str) -> Feed:
     NotFound
         If the secret is unknown or revoked; which of both is not said.
     """
-    secret_hash = _hash(secret)
+    secret_hash = digest(secret)
     feed = await records.find_feed(uow, secret_hash)
     known_hash = feed.secret_hash if feed else ""
     if feed is None or not hmac.compare_digest(known_hash, secret_hash) or feed.revoked_at is not None:
         raise NotFound("there is no such calendar")
     farm = await known(uow, Farm, feed.farm_id)
-    houses = [
-        h for h in await records.houses_of(uow, farm.id) if feed.house_id is None or h.id == feed.house_id
-    ]
+    houses = [h for h in await houses_of(uow, farm.id) if feed.house_id is None or h.id == feed.house_id]
     by_id = {house.id: house for house in houses}
     zone = houses[0].time_zone if houses else "UTC"
     today = local_day(clock.now(), ZoneInfo(zone))
@@ -193,7 +191,3 @@ def _expected(
         category=what,
         changed_at=expected.changed_at,
     )
-
-
-def _hash(secret: str) -> str:
-    return hashlib.sha256(secret.encode("utf-8", "surrogatepass")).hexdigest()

@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
 from service.clock import Clock
 from service.records import packing as records
+from service.records.orders import orders_of
 from service.records.packing import Delivered
 from service.records.store import UnitOfWork
 from service.records.tables import Order
@@ -21,7 +22,7 @@ from service.work.access import Access
 from service.work.errors import impossible
 from service.work.orders import get_order, occurrences
 from service.work.places import get_farm
-from service.work.times import local_day
+from service.work.times import day_begin, local_day
 
 LONGEST_DAYS = 800
 _USUAL_DAYS = 28
@@ -102,11 +103,11 @@ async def farm_fulfilment(
     """Return what left for every order of a farm, and what became of what was packed."""
     await get_farm(uow, access, farm_id)
     first, last, today, zone = await _span(uow, clock, farm_id, first, last)
-    orders = await records.orders_of_farm(uow, farm_id)
+    orders = await orders_of(uow, farm_id)
     delivered = await records.delivered_for(uow, [order.id for order in orders], first, last)
     shown = [fulfilment(order, delivered[order.id], first, last, today) for order in orders]
     lots = await records.lots_packed(
-        uow, farm_id, _begin(first, zone), _begin(last + timedelta(days=1), zone)
+        uow, farm_id, day_begin(first, zone), day_begin(last + timedelta(days=1), zone)
     )
     otherwise = await records.delivered_without_order(uow, farm_id, first, last)
     for_orders: dict[int, int] = defaultdict(int)
@@ -139,24 +140,24 @@ def fulfilment(
     days = [_day(order, on, wanted.get(on, 0.0), left.get(on, []), today) for on in sorted({*wanted, *left})]
     due = [day for day in days if day.due]
     asked = sum(day.wanted for day in due)
-    shortfall = _sum(day.shortfall for day in due)
+    shortfall = sum_known(day.shortfall for day in due)
     return OrderFulfilment(
         order=order,
         days=days,
         wanted=asked,
-        delivered=_sum(day.delivered for day in due),
+        delivered=sum_known(day.delivered for day in due),
         fill_rate=None if shortfall is None or not asked else 1.0 - shortfall / asked,
         days_due=sum(day.wanted > 0 for day in due),
         days_filled=sum(day.wanted > 0 and day.shortfall == 0 for day in due),
         shortfall=shortfall,
-        surplus=_sum(day.surplus for day in due),
-        value=_sum(day.value for day in due),
+        surplus=sum_known(day.surplus for day in due),
+        value=sum_known(day.value for day in due),
     )
 
 
 def _day(order: Order, on: date, wanted: float, left: Sequence[Delivered], today: date) -> DayFulfilment:
     heads = sum(delivery.heads for delivery in left)
-    weight = _sum(_weight_kg(delivery) for delivery in left)
+    weight = sum_known(_weight_kg(delivery) for delivery in left)
     delivered = weight if order.heads is None else float(heads)
     shortfall = surplus = fill_rate = None
     if delivered is not None:
@@ -188,15 +189,11 @@ def _weight_kg(delivery: Delivered) -> float | None:
     return delivery.lot_weight_kg * delivery.heads / delivery.lot_heads
 
 
-def _sum(values: Iterable[float | None]) -> float | None:
+def sum_known(values: Iterable[float | None]) -> float | None:
     """Return a sum, or None if a part of it is not known."""
     every = list(values)
     known = [value for value in every if value is not None]
     return sum(known) if len(known) == len(every) else None
-
-
-def _begin(day: date, zone: ZoneInfo) -> datetime:
-    return datetime.combine(day, time(), zone).astimezone(UTC)
 
 
 async def _span(

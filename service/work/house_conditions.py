@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from service.clock import Clock
@@ -18,7 +18,7 @@ from service.work.errors import impossible
 from service.work.listing import MAX_LIMIT
 from service.work.places import get_house
 from service.work.sensors import list_sensors
-from service.work.times import local_day
+from service.work.times import day_begin, local_day
 
 DLI_TARGET_MOL = 17.0
 """Light for heads of lettuce, mol m⁻² d⁻¹: Both et al. 1997, as cited by Hernandez, Timmons and Mattson 2020,
@@ -78,7 +78,7 @@ async def daily_conditions(
         raise impossible("first", f"it is more than {LONGEST_DAYS} days before the last day")
     local = ZoneInfo(house.time_zone)
     zones = await zones_of(uow, house_id)
-    begin, end = _begin(first, local), _begin(last + timedelta(days=1), local)
+    begin, end = day_begin(first, local), day_begin(last + timedelta(days=1), local)
     hours: dict[tuple[int, date], list[Hour]] = defaultdict(list)
     for hour in await records.hours_between(uow, [zone.id for zone in zones], begin, end):
         hours[hour.zone_id, local_day(hour.at, local)].append(hour)
@@ -108,14 +108,10 @@ def _day(on: date, hours: Sequence[Hour], elapsed_h: float) -> DayConditions:
     )
 
 
-def _begin(day: date, zone: ZoneInfo) -> datetime:
-    return datetime.combine(day, time(), zone).astimezone(UTC)
-
-
 def _elapsed_h(day: date, zone: ZoneInfo, now: datetime) -> float:
     """Return how much of a local day has passed, in hours: 23 to 25 of a whole one."""
-    begin = _begin(day, zone)
-    return max(0.0, (min(_begin(day + timedelta(days=1), zone), now) - begin) / timedelta(hours=1))
+    begin = day_begin(day, zone)
+    return max(0.0, (min(day_begin(day + timedelta(days=1), zone), now) - begin) / timedelta(hours=1))
 
 
 async def sensor_states(uow: UnitOfWork, clock: Clock, access: Access, house_id: int) -> list[SensorState]:

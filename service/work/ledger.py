@@ -29,7 +29,7 @@ from datetime import datetime, timedelta
 from typing import Literal
 
 from service.records.tables import Entry
-from service.work.errors import FieldProblem, Impossible
+from service.work.errors import FieldProblem, Impossible, impossible
 
 Stage = Literal["nursery", "channels", "finished"]
 
@@ -153,7 +153,7 @@ def derive(entries: Sequence[Entry]) -> LedgerState:
         _check_alone(entry)
     seeding = [entry for entry in held if entry.kind == "seeded"]
     if len(seeding) != 1:
-        raise _refuse("kind", f"a batch is seeded once, not {len(seeding)} times")
+        raise impossible("kind", f"a batch is seeded once, not {len(seeding)} times")
     return _Walk(seeding[0], held, entries).state()
 
 
@@ -213,7 +213,7 @@ class _Walk:
         }
         for entry in self._held:
             if entry.happened_at < self._seeded.happened_at:
-                raise _refuse(
+                raise impossible(
                     "happened_at",
                     f"{_named(entry)} is before the seeding at {_moment(self._seeded.happened_at)}",
                 )
@@ -264,7 +264,9 @@ class _Walk:
 
     def _count_emergence(self, entry: Entry) -> None:
         if _plants(entry) > self._cells:
-            raise _refuse("plants", f"{_named(entry)} says {entry.plants} of the {self._cells} cells seeded")
+            raise impossible(
+                "plants", f"{_named(entry)} says {entry.plants} of the {self._cells} cells seeded"
+            )
 
     def _count_leaves(self, entry: Entry) -> None:
         self._leaf_counts.append((entry.happened_at, float(entry.leaves or 0.0)))
@@ -284,7 +286,7 @@ class _Walk:
         if self._transplanted_at is None:
             if part or entry.section_id is not None:
                 field = "plants" if entry.plants is not None else "from_section_id" if part else "section_id"
-                raise _refuse(
+                raise impossible(
                     field,
                     f"{_named(entry)} is before any transplant, when all seedlings move together to a zone",
                 )
@@ -311,7 +313,7 @@ class _Walk:
     def _check(self, entry: Entry) -> None:
         standing = self._standing(entry)
         if _plants(entry) > standing:
-            raise _refuse(
+            raise impossible(
                 "plants", f"{_named(entry)} found {entry.plants} plants, and {standing} stand there"
             )
 
@@ -345,7 +347,7 @@ class _Walk:
 
     def _harvest(self, entry: Entry) -> None:
         if self._transplanted_at is None:
-            raise _refuse("happened_at", f"{_named(entry)} is before any transplant")
+            raise impossible("happened_at", f"{_named(entry)} is before any transplant")
         if entry.zone_id is not None and entry.zone_id not in self._channel_zones:
             raise _not_there(entry)
         left = self._less(self._in_channels, entry, "in the channels")
@@ -371,7 +373,7 @@ class _Walk:
     def _there(self, entry: Entry, section_id: int | None) -> int:
         standing = self._places.get(section_id, 0)
         if not standing:
-            raise _refuse(
+            raise impossible(
                 "from_section_id", f"{_named(entry)} is from section {section_id}, where no plant stands then"
             )
         return standing
@@ -387,12 +389,12 @@ class _Walk:
         if section_id is not None:
             standing = self._places.get(section_id, 0)
             if section_id not in self._places:
-                raise _refuse(
+                raise impossible(
                     field,
                     f"{_named(entry)} is in section {section_id}, where no plant of the batch stood till then",
                 )
             if plants > standing:
-                raise _refuse(
+                raise impossible(
                     "plants",
                     f"{_named(entry)} takes {plants} plants, and {standing} stand in section {section_id}",
                 )
@@ -405,7 +407,7 @@ class _Walk:
             if n and (s is None or s != but) and (s is None or zone_id is None or self._zone_of[s] == zone_id)
         }
         if plants > sum(able.values()):
-            raise _refuse(
+            raise impossible(
                 "plants", f"{_named(entry)} takes {plants} plants, and {sum(able.values())} stand there"
             )
         if plants == sum(able.values()):
@@ -416,14 +418,14 @@ class _Walk:
             self._places[only] -= plants
             return {only}
         where = ", ".join(f"{n} in section {s}" for s, n in sorted(able.items(), key=str) if s is not None)
-        raise _refuse(field, f"{_named(entry)} must say from which section; there stand {where}")
+        raise impossible(field, f"{_named(entry)} must say from which section; there stand {where}")
 
     def _standing(self, entry: Entry) -> int:
         """Return how many plants stand where a check or a treatment was made."""
         if entry.section_id is not None:
             standing = self._places.get(entry.section_id, 0)
             if not standing:
-                raise _refuse(
+                raise impossible(
                     "section_id",
                     f"{_named(entry)} is in section {entry.section_id}, where no plant stands then",
                 )
@@ -448,7 +450,7 @@ class _Walk:
             if self._written_before(entry, wait.treated):
                 self._cut_while_waiting.append(entry.happened_at)  # a fact, however wrong it was
                 break
-            raise _refuse(
+            raise impossible(
                 "happened_at",
                 f"{_named(entry)} is within the waiting time of {wait.treated.product}, applied at"
                 f" {_moment(wait.treated.happened_at)}: nothing is harvested until {_moment(wait.until)};"
@@ -469,7 +471,7 @@ class _Walk:
 
     def _less(self, standing: int, entry: Entry, where: str) -> int:
         if _plants(entry) > standing:
-            raise _refuse(
+            raise impossible(
                 "plants", f"{_named(entry)} takes {entry.plants} plants, and {standing} stand {where}"
             )
         return standing - _plants(entry)
@@ -477,7 +479,7 @@ class _Walk:
     def _refuse_after(self, finished_at: datetime) -> None:
         for entry in self._held:
             if entry.happened_at > finished_at:
-                raise _refuse(
+                raise impossible(
                     "happened_at",
                     f"{_named(entry)} is after the last plant was gone at {_moment(finished_at)}",
                 )
@@ -630,10 +632,6 @@ def _moment(at: datetime) -> str:
 
 
 def _not_there(entry: Entry) -> Impossible:
-    return _refuse(
+    return impossible(
         "zone_id", f"{_named(entry)} is in zone {entry.zone_id}, where the batch never stood till then"
     )
-
-
-def _refuse(field: str, problem: str) -> Impossible:
-    return Impossible(problem, FieldProblem(field, problem))

@@ -11,6 +11,7 @@ from service.clock import Clock
 from service.records import notices as records
 from service.records import receivers as receiver_records
 from service.records.listing import known
+from service.records.places import houses_of
 from service.records.store import UnitOfWork
 from service.records.tables import Farm, Notice, Receiver
 from service.work.notices import DIGEST, GIVEN_UP_AFTER, alert_json, alert_news, source_of, wants
@@ -61,7 +62,7 @@ async def _content(uow: UnitOfWork, receiver: Receiver, held: list[Notice]) -> d
     farm = await known(uow, Farm, receiver.farm_id)
     houses = {
         house.id: house
-        for house in await receiver_records.houses_of(uow, receiver.farm_id)
+        for house in await houses_of(uow, receiver.farm_id)
         if receiver.house_ids is None or house.id in receiver.house_ids
     }
     ids = list(houses)

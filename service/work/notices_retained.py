@@ -20,6 +20,7 @@ from service.records import notices as records
 from service.records import places as place_records
 from service.records import receivers as receiver_records
 from service.records import reforecast as conclusion_records
+from service.records.places import houses_of
 from service.records.store import UnitOfWork
 from service.records.tables import Advice, Batch, Forecast, House, Notice, Receiver, RetainedTopic, Succession
 from service.work.notices import GIVEN_UP_AFTER, RETAINED, alert_json, moment_text, source_of
@@ -107,7 +108,7 @@ async def _write(
 async def keep_retained_of(uow: UnitOfWork, clock: Clock, receiver: Receiver) -> None:
     """Bring all that a receiver's broker holds up to date, because the receiver was made or changed."""
     if receiver.kind == "mqtt":
-        for house in await receiver_records.houses_of(uow, receiver.farm_id):
+        for house in await houses_of(uow, receiver.farm_id):
             await keep_retained(uow, clock, house)
 
 

@@ -35,7 +35,7 @@ from service.records.places import zones_of
 from service.records.store import UnitOfWork
 from service.records.tables import Batch, Entry
 from service.work.access import Access
-from service.work.fulfilment import check_days
+from service.work.fulfilment import check_days, sum_known
 from service.work.ledger import LedgerState, derive, facts
 from service.work.line import span
 from service.work.places import get_house
@@ -174,7 +174,7 @@ async def house_report(
     errors, left_out = await _forecast_errors(uow, seen, first, last)
     whole = [week for week in weeks if week.days == 7]
     heads = sum(week.heads for week in weeks)
-    weight = _sum(week.weight_kg for week in weeks)
+    weight = sum_known(week.weight_kg for week in weeks)
     span_weeks = ((last - first).days + 1) / 7.0
     judged = sum(week.transplants_judged for week in weeks)
     used = [(week.site_use, week.days) for week in weeks if week.site_use is not None]
@@ -257,7 +257,7 @@ def _weeks(
     for monday in sorted({_monday(day) for day in days}):
         own = [day for day in days if _monday(day) == monday]
         heads = sum(n for n, _ in cuts[monday])
-        weight = _sum(None if w is None else n * w / 1000.0 for n, w in cuts[monday] if n)
+        weight = sum_known(None if w is None else n * w / 1000.0 for n, w in cuts[monday] if n)
         weeks.append(
             Week(
                 monday=monday,
@@ -419,9 +419,3 @@ def _in(day: date | None, first: date, last: date) -> bool:
 
 def _mean(values: Sequence[float]) -> float | None:
     return statistics.fmean(values) if values else None
-
-
-def _sum(values: Iterable[float | None]) -> float | None:
-    every = list(values)
-    known = [value for value in every if value is not None]
-    return sum(known) if len(known) == len(every) else None

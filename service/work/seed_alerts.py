@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from service.agronomy import seed
 from service.clock import Clock
 from service.records import seed_stock as records
+from service.records.places import houses_of
 from service.records.store import Store, UnitOfWork
 from service.work import seed_fitness
 from service.work.access import SYSTEM
@@ -126,7 +127,7 @@ async def settle_seed_alerts(uow: UnitOfWork, clock: Clock, farm_id: int) -> tup
     An alert is raised in the house whose sensor measures the store, else in the first that grows the cultivar. Of a
     cultivar of which no lot was ever written down, nobody is told that it runs out.
     """
-    houses = [house.id for house in await records.houses_of(uow, farm_id)]
+    houses = [house.id for house in await houses_of(uow, farm_id)]
     if not houses:
         return 0, 0
     by_house: dict[int, list[Condition]] = {house_id: [] for house_id in houses}

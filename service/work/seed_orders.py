@@ -22,6 +22,7 @@ from service.agronomy.seed_supply import Need, SeedOrder, Stock, Terms
 from service.clock import Clock
 from service.records import planning as plan_records
 from service.records import seed_stock as records
+from service.records.places import houses_of
 from service.records.store import UnitOfWork
 from service.records.tables import Cultivar, Succession, Task
 from service.work import fields, saving
@@ -326,7 +327,7 @@ async def propose_orders(
     await plan_records.lock_farm(uow, farm_id)
     wanted = await seed_orders(uow, clock, access, farm_id, values)
     houses = await records.houses_growing(uow, farm_id)
-    every = [house.id for house in await records.houses_of(uow, farm_id)]
+    every = [house.id for house in await houses_of(uow, farm_id)]
     own = [t for t in await records.open_order_tasks(uow, every) if (t.note or "").startswith(f"{NOTE}: ")]
     spare = {(t.house_id, t.due_on, t.note): t for t in own}
     counts = dict.fromkeys(("created", "changed", "unchanged"), 0)

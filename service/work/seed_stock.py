@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 from service.clock import Clock
 from service.records import seed_stock as records
 from service.records.listing import find, known
+from service.records.places import houses_of
 from service.records.store import UnitOfWork
 from service.records.tables import Crop, Cultivar, House, LotTrial, SeedLot, SeedUse, Sensor
 from service.work import fields, saving
@@ -176,7 +177,7 @@ async def referred_lot(
 
 async def farm_day(uow: UnitOfWork, clock: Clock, farm_id: int) -> date:
     """Return today's date at a farm: of its first house; of a farm without one, in UTC."""
-    houses = await records.houses_of(uow, farm_id)
+    houses = await houses_of(uow, farm_id)
     return local_day(clock.now(), ZoneInfo(houses[0].time_zone if houses else "UTC"))
 
 

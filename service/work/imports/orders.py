@@ -14,6 +14,7 @@ from datetime import date
 from typing import Any
 
 from service.records import imports as records
+from service.records.orders import orders_of
 from service.records.reforecast import crops_of
 from service.records.store import UnitOfWork
 from service.records.tables import Crop, Order
@@ -117,7 +118,7 @@ async def import_orders(
     crops = await crops_of(uow, farm.id)
     rows, faults, said = await asyncio.to_thread(_read, content, farm.id, crops)
     kept, repeated = _without_repeated(said, faults)
-    matched = _match(kept, await records.orders_of(uow, farm.id), faults)
+    matched = _match(kept, await orders_of(uow, farm.id), faults)
     if faults.found:
         return faulty(rows, faults.in_order(), dry_run=dry_run)
     if not dry_run:

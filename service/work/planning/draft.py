@@ -20,7 +20,7 @@ from service.records.tables import HouseEvent, Order, Succession, Zone
 from service.work.events import closed_days
 from service.work.orders import occurrences
 from service.work.planning.given import FarmInput, Wish
-from service.work.profiles import profile_of
+from service.work.profiles import head_kg, profile_of
 from service.work.reforecast import HouseInput, LiveBatch, dates_ahead, learn
 from service.work.times import epoch_hours, seeding_moment
 
@@ -109,11 +109,6 @@ def _taken_up(order: Order) -> Order:
     held = Order(**{k: v for k, v in columns.items() if k not in {"id", "version"}} | {"active": True})
     held.id = order.id
     return held
-
-
-def head_kg(profile: CropProfile) -> float:
-    """Fresh weight of a head, or of what a cut takes."""
-    return profile.target_fresh_g * (1.0 - profile.left_share) / 1000.0
 
 
 def standing_demand(

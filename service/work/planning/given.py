@@ -9,6 +9,7 @@ from typing import Any
 
 from service.clock import Clock
 from service.records import planning as records
+from service.records.orders import orders_of
 from service.records.store import UnitOfWork
 from service.records.tables import Crop, Order, Task
 from service.work import fields
@@ -122,7 +123,7 @@ async def read_farm(
         wish=wish,
         houses=houses,
         crops={c.id: c for c in await records.crops_of(uow, farm_id)},
-        orders=await records.orders_of(uow, farm_id),
+        orders=await orders_of(uow, farm_id),
         cultivars=await records.cultivar_names(uow, farm_id),
         tasks=[t for t in tasks if t.done_at is None and t.cells and t.note == PLAN_NOTE],
     )
