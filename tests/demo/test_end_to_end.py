@@ -84,7 +84,7 @@ def test_shortening_days_shorten(autumn):
         assert advice["outcome"]["harvestGapDaysWithout"] > 1.2 * wished
         assert advice["seedings"][0]["on"] == advice["from"]
     kinds = {a["kind"] for a in autumn["alerts"] if a["house"] == "Wick House"}
-    # On the demo's fast clock a busy machine may leave a sensor silent for a while.
+    # The radiation sum comes in arrays of an hour, and 50 minutes without one are called silence.
     assert (
         {"seeding_interval"} <= kinds <= {"seeding_interval", "seed_heat", "harvest_spacing", "sensor_silent"}
     )
