@@ -94,7 +94,7 @@ def test_every_operation_says_what_it_is(description: dict[str, Any]) -> None:
         said = f"{method} {path}"
         assert operation["description"], said
         assert set(operation["tags"]) <= tags, said
-        if path in {"/health", "/calendars/{file}"}:  # take no token
+        if path.startswith("/health") or path == "/calendars/{file}":  # take no token
             continue
         assert operation["security"] == [{"token": []}, {"session": []}], said
         errors = {status: r for status, r in operation["responses"].items() if status >= "4"}

@@ -131,9 +131,12 @@ async def test_a_dark_week_reaches_everybody_once(
     assert advice["decision"] == alert.evidence["decision"] != "hold"
     assert len(held[f"{place.farm.id}/N1/forecast"]["batches"]) == 4
     first, last = calendars[0], calendars[-1]
-    assert first.keys() == last.keys()
-    moved = [uid for uid in first if first[uid]["dtstart"].dt != last[uid]["dtstart"].dt]
-    assert any(uid.startswith("harvest-") for uid in moved)
+    # Work comes and goes with the dates; what is forecast of a batch stays, under its own name.
+    expected = {uid for uid in first if uid.startswith(("transplant-", "harvest-"))}
+    assert len(expected) == 8
+    assert expected <= last.keys()
+    moved = [uid for uid in first.keys() & last.keys() if first[uid]["dtstart"].dt != last[uid]["dtstart"].dt]
+    assert expected <= set(moved)
     for uid in moved:
         assert last[uid]["sequence"] > first[uid]["sequence"]
 
