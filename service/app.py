@@ -14,6 +14,7 @@ from service.api.calendars import read_calendar
 from service.api.docs import openapi_config, static_router
 from service.api.health import get_health, get_live, get_ready
 from service.api.limits import RateLimit
+from service.api.methods import name_methods
 from service.api.problems import exception_handlers
 from service.api.router import api_router
 from service.clock import Clock
@@ -55,6 +56,7 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
             *web_routers(),
         ],
         middleware=[Watched(metrics)],
+        before_send=[name_methods],
         exception_handlers=page_or(exception_handlers()),
         openapi_config=openapi_config(_version()),
         state=State(

@@ -97,6 +97,8 @@ async def signed_in(connection: ASGIConnection[Any, Any, Any, Any]) -> SignedIn 
 
 def check_scope(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
     """Guard an operation: reading takes ``read``, changing ``write``, or what it names as its ``scope``."""
+    if connection.scope.get("method") == "OPTIONS":  # nobody is asked who they are to hear what may be asked
+        return
     scope: str = handler.opt.get("scope") or ("read" if connection.scope.get("method") in SAFE else "write")
     access: Access = connection.user
     if scope != "any" and not access.may(scope):
@@ -109,8 +111,10 @@ def _said(access: Access) -> str:
 
 async def check_csrf(connection: ASGIConnection[Any, Any, Any, Any], _handler: BaseRouteHandler) -> None:
     """Guard changes that come with a cookie: they must come from a page of ours."""
+    if connection.scope.get("method") in SAFE:
+        return
     session = connection.auth
-    if connection.scope.get("method") in SAFE or not isinstance(session, SignedIn):
+    if not isinstance(session, SignedIn):
         return
     check_origin(connection)
     given = connection.headers.get(CSRF_HEADER)

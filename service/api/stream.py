@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import AsyncIterator
-from typing import Annotated
+from typing import Annotated, Literal
 
 from litestar import get
 from litestar.datastructures import State
@@ -14,6 +14,7 @@ from litestar.openapi.datastructures import ResponseSpec
 from litestar.params import HeaderParameter, QueryParameter
 from litestar.response import ServerSentEvent, ServerSentEventMessage
 
+from service.api.bodies import View
 from service.api.operations import Asker
 from service.api.problems import problem_responses
 from service.records.store import Store
@@ -34,6 +35,16 @@ _EVENTS = (
 )
 
 
+class StreamedEvent(View):
+    """One event of the stream."""
+
+    data: str
+    """JSON, as `event` says."""
+    event: Literal["here", "reset", "change"] | None = None
+    id: str | None = None
+    """To be sent as `Last-Event-ID` to go on from here."""
+
+
 @get(
     "/events-stream",
     operation_id="streamChanges",
@@ -41,7 +52,9 @@ _EVENTS = (
     # Under its own name: the answer goes on, so no part of it can be described as a body.
     responses={
         **problem_responses(400, 401, 403),
-        200: ResponseSpec(str, media_type="text/event-stream", description=_EVENTS, generate_examples=False),
+        200: ResponseSpec(
+            StreamedEvent, media_type="text/event-stream", description=_EVENTS, generate_examples=False
+        ),
     },
 )
 async def stream_changes(

@@ -117,7 +117,7 @@ def test_every_generated_request_is_answered_as_described(database_url: str, tmp
             check=False,
             timeout=10 * SECONDS,
         )
-    assert done.returncode == 0, done.stdout[-6000:] + done.stderr[-2000:]
+    assert done.returncode == 0, done.stdout[-60000:] + done.stderr[-2000:]
 
 
 @pytest.fixture

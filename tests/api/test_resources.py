@@ -147,3 +147,13 @@ async def test_a_sensor_gets_its_topic(client: httpx.AsyncClient, place: Place) 
         client, "/v1/sensors", {**sensor_body(place), "topic": "gh/{house}/{name}", "valuePointer": "/t"}
     )
     assert named["topic"] == "gh/N1/canopy-temperature"
+
+
+@pytest.mark.parametrize("path", ["/v1/farms", "/v1/orders", "/v1/farms/1"])
+async def test_options_names_every_method_of_a_path(client: httpx.AsyncClient, path: str) -> None:
+    answer = await client.options(path)
+    assert answer.status_code == 204
+    others = "GET, OPTIONS, PATCH" if path.endswith("1") else "GET, OPTIONS, POST"
+    assert answer.headers["allow"] == others
+    bare = await client.request("OPTIONS", path, headers={"authorization": ""}, json={"name": "x"})
+    assert bare.status_code == 204
