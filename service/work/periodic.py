@@ -27,12 +27,15 @@ def due_at(now: datetime, minutes: float) -> datetime:
 
 
 @asynccontextmanager
-async def claimed(store: Store, job: str, due: datetime, *, lease_s: float = LEASE_S) -> AsyncIterator[bool]:
+async def claimed(
+    store: Store, job: str, due: datetime, *, lease_s: float | None = None
+) -> AsyncIterator[bool]:
     """Claim a job for the time at which it was due; yields whether it is this process that is to do it.
 
     The claim is held by a lease that is renewed until the context is left, so that work whose process is killed is
     taken over, and done when it is left without an exception; work that failed is free again at once.
     """
+    lease_s = lease_s or LEASE_S
     holder = f"{socket.gethostname()[:50]}-{os.getpid()}-{secrets.token_hex(4)}"
     async with store.write() as uow:
         await leases.ensure(uow, job, [0])
