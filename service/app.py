@@ -17,7 +17,7 @@ from service.api.limits import RateLimit
 from service.api.methods import name_methods
 from service.api.problems import exception_handlers
 from service.api.router import api_router
-from service.clock import Clock
+from service.clock import Clock, SystemClock
 from service.metrics import Metrics, Watched, get_metrics
 from service.records.freshness import Freshness
 from service.records.store import Store
@@ -29,7 +29,13 @@ from service.web.router import web_routers
 Lifespan = Callable[[Litestar], AbstractAsyncContextManager[None]]
 
 
-def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequence[Lifespan] = ()) -> Litestar:
+def create_app(
+    store: Store,
+    clock: Clock,
+    settings: Settings,
+    lifespan: Sequence[Lifespan] = (),
+    wall: Clock | None = None,
+) -> Litestar:
     """Return the application on a store and a clock.
 
     Parameters
@@ -42,6 +48,8 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
         What is set.
     lifespan
         What runs while the application does, in the order of starting.
+    wall
+        The machine's time, by which those who guess passwords wait.
     """
     metrics = Metrics()
     return Litestar(
@@ -63,6 +71,7 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
             {
                 "store": store,
                 "clock": clock,
+                "wall": wall or SystemClock(),
                 "settings": settings,
                 "metrics": metrics,
                 "freshness": Freshness(store),

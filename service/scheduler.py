@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
-from service.clock import Clock
+from service.clock import Clock, SystemClock
 from service.records.partitions import keep_months
 from service.records.store import Store
 from service.settings import Settings
@@ -131,7 +131,7 @@ async def running_scheduler(
         async with in_turn("forget_old", DAY_MINUTES) as ours:
             if ours:
                 async with store.write() as uow:
-                    await sessions.forget_old(uow, clock.now())
+                    await sessions.forget_old(uow, clock.now(), SystemClock().now())
                     await idempotency.forget_old(uow, clock.now())
 
     scheduler = AsyncIOScheduler(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from itertools import chain
 from typing import Any, cast
@@ -98,6 +98,8 @@ _SAVE_ON_POSTGRESQL = """
     SELECT s, timestamptz 'epoch' + us * interval '1 microsecond', v
     FROM unnest($1::bigint[], $2::bigint[], $3::float8[]) AS given (s, us, v)
     ON CONFLICT (sensor_id, at) DO """
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_HOUR_US = 3_600_000_000
 _OVERWRITE = "UPDATE SET value = excluded.value"
 _LEAVE = "NOTHING"
 # Some hundred rows a statement: SQLite's driver gives up Python's lock for each statement, and to get it back
@@ -129,7 +131,11 @@ async def save_reading_columns(
     if not sensor_ids.size:
         return
     # Those of zones count through their hours.
-    note(uow, {("outdoor_sensor", sensor_id) for sensor_id in np.unique(sensor_ids).tolist()})
+    hours_of: dict[int, list[datetime]] = {}
+    for sensor_id, hour in np.unique(np.stack([sensor_ids, at_us // _HOUR_US]), axis=1).T.tolist():
+        hours_of.setdefault(sensor_id, []).append(_EPOCH + timedelta(hours=hour))
+    for sensor_id, hours in hours_of.items():
+        note(uow, [("outdoor_sensor", sensor_id)], hours_of=hours)
     connection = await uow.session.connection()
     on_conflict = _OVERWRITE if overwrite else _LEAVE
     if uow.dialect == "postgresql":

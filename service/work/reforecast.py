@@ -312,10 +312,9 @@ class Reforecaster:
         pending = marks.until is not None and marks.until > now
         hours = epoch_hours(now)
         told: tuple[Any, ...] = (
-            marks.changes,
+            marks.counted(now),
             marks.until,
-            # Hours count when they are over, and silence is counted in them: just on the hour is neither before
-            # nor after.
+            # Silence is counted in hours: just on the hour is neither before nor after.
             (floor(hours), ceil(hours)),
             local_day(now, ZoneInfo(marks.time_zone)),
             self._members,
@@ -410,8 +409,8 @@ async def measured_hours(
     now: datetime,
     events: Sequence[HouseEvent] = (),
 ) -> Measured:
-    """Return what was measured in a zone between two moments."""
-    rows = await records.hours_since(uow, zone_id, since, now)
+    """Return what was measured in a zone from a moment on, in the hours that are over now."""
+    rows = await records.hours_since(uow, zone_id, since, now.replace(minute=0, second=0, microsecond=0))
     if not rows:
         return Measured.none()
     hour = np.array([(at - EPOCH) // timedelta(hours=1) for at, *_ in rows], dtype=np.int64)

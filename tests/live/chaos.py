@@ -14,10 +14,10 @@ import asyncio
 import random
 import time
 from collections import Counter
-from collections.abc import AsyncIterator
-from contextlib import AsyncExitStack, asynccontextmanager
+from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -325,7 +325,7 @@ async def _spoil(store: Store, houses: list[House], seconds: float) -> None:
 async def _use(
     client: Client, clock: SimulatedClock, houses: list[House], told: Told, seconds: float, seed: int
 ) -> None:
-    rng = random.Random(seed + 1)
+    rng = random.Random(seed + 1)  # noqa: S311
     begun = time.monotonic()
     number = 0
     while time.monotonic() - begun < seconds:
@@ -348,7 +348,7 @@ async def _use(
 
 async def _kill(processes: list[Process], told: Told, seconds: float, seed: int) -> None:
     """Kill one, some or all of the processes at random moments, and start them again after a while."""
-    rng = random.Random(seed)
+    rng = random.Random(seed)  # noqa: S311
     begun = time.monotonic()
     await asyncio.sleep(PEACE_S)
     while time.monotonic() - begun < seconds - PEACE_S:
@@ -441,7 +441,8 @@ async def _check_readings(store: Store, houses: list[House], told: Told) -> dict
     stored = {(sensor_id, at): value for sensor_id, at, value in rows}
     assert len(rows) == len(stored)
     missing, more = told.readings.keys() - stored.keys(), stored.keys() - told.readings.keys()
-    assert not missing and not more, f"{len(missing)} readings missing, {len(more)} too many"
+    assert not missing, f"{len(missing)} readings missing, for example {min(missing)}"
+    assert not more, f"{len(more)} readings too many, for example {min(more)}"
     assert stored == told.readings
     assert letters == 0
     # An hour that counted a reading twice, or not, would have another mean than the readings themselves.
@@ -499,7 +500,7 @@ async def _check_alerts(store: Store, houses: list[House], hook: Hook) -> dict[s
         by_subject.setdefault((alert.house_id, alert.kind, alert.subject), []).append(alert)
     for key, same in by_subject.items():
         same.sort(key=lambda a: a.opened_at)
-        for one, following in zip(same, same[1:], strict=False):
+        for one, following in pairwise(same):
             assert one.closed_at is not None, f"{key} is open twice"
             assert one.closed_at <= following.opened_at, f"{key} was open twice at a time"
     for change in ("opened", "ended"):
