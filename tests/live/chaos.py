@@ -17,6 +17,7 @@ from collections import Counter
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -51,6 +52,7 @@ QUIET_S = 2 * LEASE_S  # at the end, for runs that are to be taken over
 PEACE_S = 4.0
 ENOUGH_S = 2 * LEASE_S + 2.0
 """In which a replica that lives sees what was left: a lease runs out, the next look comes, on a busy machine."""
+AGAIN_WHEN_BACK = 0.8
 GOOD_PH, BAD_PH = 6.0, 8.0
 JOBS = ("reforecast", "watch")
 
@@ -136,9 +138,9 @@ async def chaos(
         for process in processes:
             stack.push_async_callback(process.clean_up)
             await process.start()
-        urls = [f"http://127.0.0.1:{p.settings['EVENLEAF_PORT']}" for p in processes[:2]]
+        urls = [url_of(process) for process in processes[:2]]
         for one in urls:
-            await until("the replica is ready", lambda one=one: answers(one), 90.0)
+            await until("the replica is ready", partial(answers, one), 120.0)
         publisher = Publisher(broker.url)
         stack.callback(publisher.close)
         client = Client(urls, secret)
@@ -360,12 +362,21 @@ async def _kill(processes: list[Process], told: Told, seconds: float, seed: int)
         for victim in victims:
             await asyncio.sleep(rng.uniform(0.1, 1.0))
             await victim.start()
+        # Mostly only once the replicas are back, or on a slow machine nobody would ever be; now and then as they start.
+        if rng.random() < AGAIN_WHEN_BACK:
+            for replica in (process for process in processes if process.arguments == ["serve"]):
+                await until("the replica is back", partial(answers, url_of(replica)), 120.0)
         await asyncio.sleep(rng.uniform(4.0, 12.0))
+
+
+def url_of(replica: Process) -> str:
+    """Return where a replica serves."""
+    return f"http://127.0.0.1:{replica.settings['EVENLEAF_PORT']}"
 
 
 async def _note_served(replica: Process, clock: SimulatedClock, told: Told) -> None:
     """Write down when a replica was ready, until cancelled."""
-    url = f"http://127.0.0.1:{replica.settings['EVENLEAF_PORT']}"
+    url = url_of(replica)
     since: datetime | None = None
     try:
         while True:

@@ -163,7 +163,7 @@ class Client:
 
     async def ask(
         self, method: str, path: str, *, json: object = None, headers: Mapping[str, str] | None = None,
-        patience_s: float = 90.0,
+        patience_s: float = 150.0,
     ) -> httpx.Response:  # fmt: skip
         """Return the answer of the first replica that gives one; what it says is an error of the service."""
         deadline = time.monotonic() + patience_s
