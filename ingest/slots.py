@@ -115,7 +115,8 @@ class SlotKeeper:
                 (lost if answer is None else wanted if answer else []).append(held)
         self._renewed_at = time.monotonic()
         if lost:
-            _log.error("Slots %s were taken over by another process", [held.slot for held in lost])
+            # Its lease ran out, as on a machine that stood still; what both store meanwhile is stored once.
+            _log.warning("Slots %s were taken over by another process", [held.slot for held in lost])
             await self._let_go(lost)
         if wanted and len(self.held) > 1:
             await self._give_back(wanted[:1])

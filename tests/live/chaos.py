@@ -164,9 +164,9 @@ async def chaos(
         await asyncio.gather(*watching, return_exceptions=True)
         codes = [await process.stop() for process in processes]
         assert codes == [0] * len(processes), f"exit codes {codes}"
+        found = await _check(store, houses, told, hook)
         complaints = [line for process in processes for line in process.complaints()]
         assert not complaints, "\n".join(complaints[:5])
-        found = await _check(store, houses, told, hook)
     return {
         "seconds": round(seconds),
         "loadedS": round(loaded_s),
