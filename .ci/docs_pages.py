@@ -9,6 +9,7 @@ import re
 import sys
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -57,7 +58,7 @@ def settings() -> Iterator[str]:
     tree = ast.parse((ROOT / "service" / "settings.py").read_text("utf-8"))
     body = next(n for n in tree.body if isinstance(n, ast.ClassDef) and n.name == "Settings").body
     rows: list[tuple[object, ...]] = []
-    for field, said in zip(body, body[1:], strict=False):
+    for field, said in pairwise(body):
         if isinstance(field, ast.AnnAssign) and isinstance(said, ast.Expr):
             name = ast.unparse(field.target)
             default = ast.unparse(field.value) if field.value else ""
@@ -73,8 +74,8 @@ def settings() -> Iterator[str]:
         "# Settings",
         "",
         "Environment variables, or keys of a TOML file (`evenleaf --config FILE`, or `EVENLEAF_CONFIG`) in lower case",
-        "without the first part. The environment wins. A setting that is unknown or wrong stops the start with a sentence",
-        "that names it.",
+        "without the first part. The environment wins. A setting that is unknown or wrong stops the start with a",
+        "sentence that names it.",
         "",
     )
     yield from table(("setting", "unless said otherwise", "what it is"), rows)
@@ -113,8 +114,8 @@ def api() -> Iterator[str]:
     yield from (
         "# The API",
         "",
-        "Every operation by its resource. A running service shows the same with schemas and examples at `/docs`, and as",
-        "OpenAPI 3.1 at `/docs/openapi.json`; what holds for all of them is said in [How to integrate](../integrating.md).",
+        "Every operation by its resource. A running service shows the same with schemas and examples at `/docs`, and",
+        "as OpenAPI 3.1 at `/docs/openapi.json`; what holds for all is said in [How to integrate](../integrating.md).",
         "",
     )
     by_tag: dict[str, list[tuple[str, str, Mapping[str, Any]]]] = {}
@@ -170,8 +171,8 @@ def mqtt() -> Iterator[str]:
 
     yield from ("# MQTT", "", "## In", "")
     yield from (
-        "A sensor listens to one topic; its template is filled in when the sensor is made. Publish with QoS 1. Shapes of",
-        "payloads, and what becomes of what cannot be read, are in the README, *Sensors*.",
+        "A sensor listens to one topic; its template is filled in when the sensor is made. Publish with QoS 1. Shapes",
+        "of payloads, and what becomes of what cannot be read, are in the README, *Sensors*.",
         "",
     )
     rows: list[tuple[object, ...]] = [
@@ -221,8 +222,8 @@ def csv() -> Iterator[str]:
     yield from (
         "# CSV files",
         "",
-        "UTF-8, a header first, commas or semicolons or tabs between columns. `evenleaf import KIND FILE --house CODE`, with",
-        "`--dry-run` to see every fault with its line and store nothing. A file is stored whole or not at all.",
+        "UTF-8, a header first. `evenleaf import KIND FILE --house CODE`, with `--dry-run` to see every fault with its",
+        "line and store nothing. A file is stored whole or not at all.",
         "",
     )
     yield from ("## Readings", "")
@@ -272,8 +273,8 @@ def crops() -> Iterator[str]:
     yield from (
         "# Crops and their values",
         "",
-        "Every value a forecast starts from, with its source. *Assumed* and *common practice* mean that there is none; what",
-        "a farm counts and weighs corrects the two that matter most, the rates of leaves and of growth.",
+        "Every value a forecast starts from, with its source. *Assumed* and *common practice* mean that there is none;",
+        "what a farm counts and weighs corrects the two that matter most, the rates of leaves and of growth.",
         "",
     )
     for file in sorted((ROOT / "service" / "agronomy" / "crops").glob("*.toml")):
@@ -288,8 +289,8 @@ def agronomy() -> Iterator[str]:
     yield from (
         "# The science in the code",
         "",
-        "What each module of `service/agronomy` says of itself, and what its functions give. [The science](../science.md)",
-        "is the way in.",
+        "What each module of `service/agronomy` says of itself, and what its functions give. The way in is",
+        "[the science](../science.md).",
         "",
     )
     for file in sorted((ROOT / "service" / "agronomy").glob("*.py")):

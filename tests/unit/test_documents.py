@@ -21,7 +21,9 @@ ALL = pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
 def test_links_lead_somewhere(document: Path) -> None:
     for target in re.findall(r"\]\(([^)]+)\)", document.read_text("utf-8")):
         if not target.startswith(("http://", "https://", "#")):
-            assert (document.parent / target.split("#")[0]).exists(), target
+            file = target.split("#")[0]
+            # Pages of the reference are made when the documents are built, which checks links to them.
+            assert file.startswith("reference/") or (document.parent / file).exists(), target
 
 
 @ALL
