@@ -51,7 +51,6 @@ def create_app(
     wall
         The machine's time, by which those who guess passwords wait.
     """
-    metrics = Metrics()
     return Litestar(
         route_handlers=[
             api_router(),
@@ -63,25 +62,30 @@ def create_app(
             static_router(),
             *web_routers(),
         ],
-        middleware=[Watched(metrics)],
+        middleware=[Watched()],
         before_send=[name_methods],
         exception_handlers=page_or(exception_handlers()),
         openapi_config=openapi_config(_version()),
-        state=State(
-            {
-                "store": store,
-                "clock": clock,
-                "wall": wall or SystemClock(),
-                "settings": settings,
-                "metrics": metrics,
-                "freshness": Freshness(store),
-                "rate_limit": RateLimit(settings.requests_per_minute),
-                "stopping": asyncio.Event(),
-                "uses": Uses(store),
-            }
-        ),
+        state=state_of(store, clock, settings, wall),
         lifespan=[_looking, *lifespan],
         logging_config=None,  # the commands set up logging
+    )
+
+
+def state_of(store: Store, clock: Clock, settings: Settings, wall: Clock | None = None) -> State:
+    """Return what the application's operations share; ``wall``: the machine's time, unless a test moves it."""
+    return State(
+        {
+            "store": store,
+            "clock": clock,
+            "wall": wall or SystemClock(),
+            "settings": settings,
+            "metrics": Metrics(),
+            "freshness": Freshness(store),
+            "rate_limit": RateLimit(settings.requests_per_minute),
+            "stopping": asyncio.Event(),
+            "uses": Uses(store),
+        }
     )
 
 
