@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import re
+import shutil
+import subprocess
 from dataclasses import fields
 from pathlib import Path
 
@@ -77,3 +79,34 @@ def test_metrics_that_the_runbook_names_exist() -> None:
         # A counter is named with its ending, as it is seen.
         assert {name.removesuffix("_total") for name in named} <= made, document.name
         assert named or document.name not in {"runbook.md", "operating.md"}
+
+
+def test_the_compose_file_holds_together() -> None:
+    # By the Compose Specification (compose-spec.io): what is referred to is defined at the top level.
+    yaml = pytest.importorskip("yaml")
+    file = yaml.safe_load((ROOT / "docker-compose.yml").read_text("utf-8"))
+    services = file["services"]
+    for name, service in services.items():
+        for other, how in (service.get("depends_on") or {}).items():
+            assert how["condition"] in {"service_healthy", "service_completed_successfully"}
+            assert how["condition"] != "service_healthy" or "healthcheck" in services[other], (name, other)
+        assert set(service.get("secrets", [])) <= set(file["secrets"]), name
+        volumes = [v.split(":")[0] for v in service.get("volumes", [])]
+        assert {v for v in volumes if not v.startswith(("./", "/"))} <= set(file["volumes"] or {}), name
+        for mounted in (v for v in volumes if v.startswith("./")):
+            assert (ROOT / mounted).exists(), mounted
+        if "build" not in service:  # pinned to one version: at least three numbers, or two of PostgreSQL's
+            assert re.search(r":\d+\.\d+", service["image"]), service["image"]
+    assert set(services) >= {"postgresql", "mosquitto", "migrate", "serve", "ingest"}
+    for line in (ROOT / "Dockerfile").read_text("utf-8").splitlines():
+        if line.startswith("FROM"):
+            assert re.search(r":\d+\.\d+\.\d+", line), line
+
+
+def test_docker_takes_the_compose_file() -> None:
+    if (
+        shutil.which("docker") is None
+        or subprocess.run(["docker", "compose", "version"], check=False, capture_output=True).returncode
+    ):
+        pytest.skip("docker compose is not installed here")
+    subprocess.run(["docker", "compose", "config", "--quiet"], cwd=ROOT, check=True)
