@@ -128,9 +128,8 @@ def api() -> Iterator[str]:
     for tag in sorted(by_tag):
         yield from (f"## {tag}", "")
         for path, method, operation in by_tag[tag]:
-            yield from (f"### `{method} {path}`", "", prose(operation.get("summary") or ""), "")
-            if said := operation.get("description"):
-                yield from (prose(said), "")
+            said = operation.get("description") or operation.get("summary") or ""
+            yield from (f"### `{method} {path}`", "", prose(said), "")
             rows: list[tuple[object, ...]] = [
                 (f"`{p['name']}`", p["in"], "yes" if p.get("required") else "", p.get("description", ""))
                 for p in operation.get("parameters", [])
