@@ -49,6 +49,7 @@ SENSED = (
 )
 EVERY_S = 60.0
 REQUESTS_S = 20.0
+SCREEN_S = 2.0  # between two requests of one of 40 connections, each of which stands for five screens
 RECORDS_OF_REQUESTS = 0.1
 SAMPLE_S = 5.0
 
@@ -259,28 +260,34 @@ async def _publish(publisher: Publisher, sensors: list[tuple[str, float]], stop:
 
 
 async def _use(client: Client, batches: list[int], records: list[str], stop: asyncio.Event) -> None:
-    """Read and record at a steady rate, whether or not what was asked before is answered."""
-    rng = random.Random(2)  # noqa: S311
-    begun = time.monotonic()
-    number = 0
+    """Read and record as many screens do, each of which waits for its answer before it asks again."""
     per_house = len(batches) // (FARMS * HOUSES)
+    screens = round(REQUESTS_S * SCREEN_S)
 
-    async def one(number: int) -> None:
-        which = rng.randrange(len(batches))
-        if rng.random() >= RECORDS_OF_REQUESTS:
-            house = which // per_house + 1
-            path = rng.choice((f"houses/{house}/line", f"batches?houseId={house}", f"alerts?houseId={house}"))
-            await client.ask("GET", f"/v1/{path}")
-            return
-        note = f"soak {number}"
-        at = (datetime.now(UTC) - timedelta(seconds=1)).isoformat()
-        entry = {"kind": "leaves_counted", "happenedAt": at, "leaves": 2.0, "note": note}
-        headers = {"Idempotency-Key": note}
-        await client.ask("POST", f"/v1/batches/{batches[which]}/entries", json=entry, headers=headers)
-        records.append(note)
+    async def screen(which: int) -> None:
+        rng = random.Random(which)  # noqa: S311
+        await asyncio.sleep(rng.uniform(0.0, SCREEN_S))
+        number = 0
+        while not stop.is_set():
+            asked = time.monotonic()
+            batch = rng.randrange(len(batches))
+            if rng.random() >= RECORDS_OF_REQUESTS:
+                house = batch // per_house + 1
+                path = rng.choice(
+                    (f"houses/{house}/line", f"batches?houseId={house}", f"alerts?houseId={house}")
+                )
+                await client.ask("GET", f"/v1/{path}")
+            else:
+                note = f"soak {which}-{number}"
+                at = (datetime.now(UTC) - timedelta(seconds=1)).isoformat()
+                entry = {"kind": "leaves_counted", "happenedAt": at, "leaves": 2.0, "note": note}
+                headers = {"Idempotency-Key": note}
+                way = f"/v1/batches/{batches[batch]}/entries"
+                await client.ask("POST", way, json=entry, headers=headers)
+                records.append(note)
+            number += 1
+            await asyncio.sleep(max(0.0, asked + SCREEN_S - time.monotonic()))
 
     async with asyncio.TaskGroup() as group:
-        while not stop.is_set():
-            group.create_task(one(number))
-            number += 1
-            await asyncio.sleep(max(0.0, begun + number / REQUESTS_S - time.monotonic()))
+        for which in range(screens):
+            group.create_task(screen(which))
