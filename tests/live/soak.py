@@ -52,6 +52,7 @@ REQUESTS_S = 20.0
 SCREEN_S = 2.0  # between two requests of one of 40 connections, each of which stands for five screens
 RECORDS_OF_REQUESTS = 0.1
 SAMPLE_S = 5.0
+SETTLE_S = 20.0  # in which every screen has asked some times, and what is kept for it is there
 
 
 async def soak(
@@ -112,9 +113,10 @@ async def soak(
         begun = time.monotonic()
         async with asyncio.TaskGroup() as group:
             group.create_task(_publish(publisher, sensors, stop))
-            group.create_task(_use(client, made, records, stop))
             await _warm(store, FARMS * HOUSES)
             warm_s = time.monotonic() - begun
+            group.create_task(_use(client, made, records, stop))
+            await asyncio.sleep(SETTLE_S)
             cpu = {p.name: cpu_s(p.pid) for p in (serve, ingest)}
             sent, asked = publisher.sent, client.answers
             client.seconds.clear()
