@@ -1,4 +1,4 @@
-"""What leaves as a file: the trace as a table, for those who ask for it in an outbreak or a recall."""
+"""What leaves as a file: batches with their ledgers; the trace, for those who ask for it in a recall."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from service.api.operations import READ, Asker, RowId, Uow
 from service.api.trace import Beginning, OnDay
 from service.papers.sheets import CSV_TYPE, XLSX_TYPE, Table, csv_bytes, xlsx_bytes
 from service.work import trace_events
+from service.work.batches_export import export_batches
 from service.work.trace_events import TraceTables
 
 TableName = Annotated[
@@ -68,6 +69,35 @@ async def export_farm_trace(
     """Take the key data elements of all of a farm's harvests, coolings, packings and deliveries of a span of days."""
     tables = await trace_events.export_farm(uow, access, farm_id, first, last)
     return _file(tables, f"trace-{first}-{last}", file_format, table)
+
+
+@get(
+    "/houses/{house_id:int}/exports/batches",
+    operation_id="exportBatches",
+    tags=["Import"],
+    responses={
+        **READ,
+        200: ResponseSpec(bytes, media_type=CSV_TYPE, description="A file.", generate_examples=False),
+    },
+    media_type=CSV_TYPE,
+)
+async def export_house_batches(
+    uow: Uow,
+    access: Asker,
+    house_id: RowId,
+    first: Annotated[
+        date | None, QueryParameter(name="from", description="First day of seeding, local; all if not said.")
+    ] = None,
+    last: Annotated[
+        date | None, QueryParameter(name="to", description="Last day of seeding; it is included.")
+    ] = None,
+) -> Response[bytes]:
+    """Take a house's batches and their ledgers, one row a fact, in the columns that `importBatches` takes.
+
+    Facts stand as they hold now: what was corrected or taken back is not in it.
+    """
+    columns, rows = await export_batches(uow, access, house_id, first, last)
+    return attachment(csv_bytes(Table("Batches", columns, rows)), CSV_TYPE, f"batches-{house_id}.csv")
 
 
 def _file(tables: TraceTables, name: str, file_format: str, table: str) -> Response[bytes]:

@@ -135,6 +135,18 @@ async def lots_by_id(uow: UnitOfWork, lot_ids: Collection[int]) -> dict[int, tup
     return {lot.id: (lot, crop_id) for lot, crop_id in found}
 
 
+async def batches_seeded(
+    uow: UnitOfWork, house_id: int, first: date | None, last: date | None
+) -> list[Batch]:
+    """Return the batches of a house seeded on days from ``first`` to ``last``, in order of seeding."""
+    statement = select(Batch).where(Batch.house_id == house_id).order_by(Batch.seeded_on, Batch.id)
+    if first is not None:
+        statement = statement.where(Batch.seeded_on >= first)
+    if last is not None:
+        statement = statement.where(Batch.seeded_on <= last)
+    return list(await uow.session.scalars(statement))
+
+
 async def trays_of(uow: UnitOfWork, batch_ids: Iterable[int]) -> dict[int, list[Tray]]:
     """Return the trays of each batch, by number."""
     found: dict[int, list[Tray]] = {batch_id: [] for batch_id in batch_ids}
