@@ -102,7 +102,7 @@ async def export_house_batches(
 
 def _file(tables: TraceTables, name: str, file_format: str, table: str) -> Response[bytes]:
     every = {
-        "events": Table("Events", trace_events.EVENT_COLUMNS, tables.events, trace_events.CAUTION),
+        "events": Table("Events", trace_events.EVENT_COLUMNS, tables.events, tables.notes),
         "seedLots": Table("Seed lots", trace_events.SEED_LOT_COLUMNS, tables.seed_lots),
         "sections": Table("Growing areas", trace_events.SECTION_COLUMNS, tables.sections),
         "corrected": Table("Not followed", trace_events.CORRECTED_COLUMNS, tables.corrected),

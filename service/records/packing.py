@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Mapping
 from datetime import date, datetime
 from typing import NamedTuple
 
-from sqlalchemy import delete, func, select
+from sqlalchemy import func, select
 from sqlalchemy.orm.attributes import flag_modified
 
 from service.records.listing import MAX_ID, narrow, page
@@ -144,10 +144,17 @@ async def orders_by_buyer(uow: UnitOfWork, start: str, *, within_farm: int | Non
 
 async def replace_harvests(uow: UnitOfWork, lot: PackedLot, heads: Mapping[int, int]) -> None:
     """Say anew from which harvests a packed lot was made; a change of the lot."""
-    flag_modified(lot, "heads")  # a new version, whether or not their number changes
-    await uow.session.execute(delete(PackedLotHarvest).where(PackedLotHarvest.packed_lot_id == lot.id))
+    flag_modified(lot, "code")  # a new version, whether or not a column changes; what is flagged has no past
+    there = {row.entry_id: row for row in (await harvests_of(uow, [lot.id]))[lot.id]}
+    for entry_id, row in there.items():
+        if entry_id not in heads:
+            await uow.session.delete(row)
+        else:
+            row.heads = heads[entry_id]
     uow.session.add_all(
-        PackedLotHarvest(packed_lot_id=lot.id, entry_id=entry_id, heads=n) for entry_id, n in heads.items()
+        PackedLotHarvest(packed_lot_id=lot.id, entry_id=entry_id, heads=n)
+        for entry_id, n in heads.items()
+        if entry_id not in there
     )
 
 

@@ -263,6 +263,39 @@ def _is_number(text: str) -> bool:
     return True
 
 
+async def test_locations_carry_the_farms_name_address_and_telephone(
+    client: httpx.AsyncClient, recall: Recall
+) -> None:
+    """21 CFR 1.1325(a), (b) and 1.1330(a): where it was, and the harvester's business name and telephone number."""
+    params = {"from": f"seedLot:{recall.seed_lot_id}"}
+
+    async def notes() -> list[str]:
+        book = openpyxl.load_workbook(
+            io.BytesIO((await client.get("/v1/trace/export", params=params)).content)
+        )
+        return [str(row[0]) for row in book["Read this first"].iter_rows(values_only=True)]
+
+    assert any("no address and no telephone number written down" in note for note in await notes())
+    place = {"address": "1 Greenhouse Lane, Northfield", "phone": "+1 555 010 0199"}
+    assert (await client.patch(f"/v1/farms/{recall.farm_id}", json=place)).status_code == 200
+    assert not any("written down" in note for note in await notes())
+    for event in await sheet(client, "/v1/trace/export", **params):
+        if "another batch" in event["Note"]:
+            continue
+        assert event["Farm"] == "Recall Farm"
+        assert event["Farm address"] == place["address"]
+        assert event["Farm phone"] == "'" + place["phone"], "disarmed, as it begins with a plus"
+        if event["Event"] != "Shipping":
+            assert (event["Harvested by"], event["Harvester phone"]) == ("Recall Farm", "'" + place["phone"])
+            assert event["Recipient" if event["Event"] != "Initial packing" else "Packing place"] == (
+                "Packing table, Recall Farm, 1 Greenhouse Lane, Northfield"
+            )
+        if event["Event"] in {"Initial packing", "Shipping"}:
+            assert event["Traceability lot code source"] == (
+                "Packing table, Recall Farm, 1 Greenhouse Lane, Northfield, +1 555 010 0199"
+            )
+
+
 async def test_a_farms_events_of_a_span(client: httpx.AsyncClient, store: Store, recall: Recall) -> None:
     rows = await tables(store)
     path = f"/v1/farms/{recall.farm_id}/trace-export"

@@ -65,6 +65,20 @@ async def test_a_harvest_is_packed_delivered_and_traced(visit: Visit) -> None:
     assert (await visit.post(f"{lot}/deliveries", order=choice, heads="50")).status_code == 303
     page = await visit.get(lot)
     assert "30 heads are still here" in page
+    # What was counted wrong is said anew, from what was read.
+    delivered = re.findall(r'action="(/packed-lots/\d+/deliveries/\d+/correct)"', page)[0]
+    assert (await visit.post(delivered, version="1", heads="81")).status_code == 422
+    assert (await visit.post(delivered, version="1", heads="45")).status_code == 303
+    assert (await visit.post(delivered, version="1", heads="44")).status_code == 422
+    made_from = re.findall(r'id="correct-(heads-\d+)"', page)[0]
+    correction = {"version": "1", "weight_kg": "12", "gtin": ""}
+    refused = await visit.post(f"{lot}/correct", **correction, **{made_from: "44"})
+    assert (refused.status_code, "45 of the lot were delivered" in refused.text) == (422, True)
+    assert (await visit.post(f"{lot}/correct", **correction, **{made_from: "75"})).status_code == 303
+    page = await visit.get(lot)
+    assert "30 heads are still here" in page
+    assert "75 heads, packed" in page
+    assert (await visit.post(f"{lot}/deliveries/99/correct", version="1", heads="1")).status_code == 404
     assert "Mill Street" in page
     way = await visit.get("/trace?from=order:1")
     for name in ("N1-A", "Mill Street", lot.rsplit("/", 1)[0]):
@@ -203,6 +217,12 @@ async def test_settings_are_saved_and_guarded(visit: Visit) -> None:
         "somebody else changed it meanwhile"
     )
     assert "East house" in await visit.get(here)
+    farm = {"name": visit.place.farm.name, "version": "1", "address": "1 Greenhouse Lane", "phone": "none"}
+    assert (await visit.post(f"{here}/farm", **farm)).status_code == 422
+    assert (await visit.post(f"{here}/farm", **{**farm, "phone": "+1 555 010 0199"})).status_code == 303
+    page = await visit.get(here)
+    assert "1 Greenhouse Lane" in page
+    assert 'value="+1 555 010 0199"' in page
     zone = visit.place.channels.id
     assert (await visit.post(f"{here}/sections", zone_id=zone, code="A", sites="9001")).status_code == 422
     assert (await visit.post(f"{here}/sections", zone_id=zone, code="A", sites="900")).status_code == 303
@@ -221,6 +241,7 @@ async def test_settings_are_saved_and_guarded(visit: Visit) -> None:
     visit.client.cookies.clear()
     assert (await visit.client.get("/v1/houses", headers=bearer)).status_code == 200
     await visit.log_in("grower")
+    assert (await visit.post(f"{here}/farm", **farm)).status_code == 403
     assert "gateway-7" not in await visit.get(here), "tokens are shown to owners"
     assert (await visit.post(f"{here}/users", **user)).status_code == 403
 
