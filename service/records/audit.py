@@ -90,15 +90,15 @@ def _note_changes(touched: Touched, session: OrmSession) -> None:
                     touched.note(
                         f"{row.__tablename__}:{row.id}", column.key, before[0], getattr(row, column.key)
                     )
-    for rows in (session.dirty, session.new, session.deleted):
-        for row in rows:
-            # What a lot was made from when it was packed is no correction.
-            if isinstance(row, PackedLotHarvest) and row.packed_lot_id not in touched.packed:
-                before = attributes.get_history(row, "heads").deleted
-                was = row.heads if rows is session.deleted else before[0] if before else None
-                now = None if rows is session.deleted else row.heads
-                if rows is not session.dirty or before:
-                    touched.note(f"packed_lot:{row.packed_lot_id}", f"harvest {row.entry_id}", was, now)
+    gone = list(session.deleted)
+    for row in (*session.dirty, *session.new, *gone):
+        # What a lot was made from when it was packed is no correction.
+        if isinstance(row, PackedLotHarvest) and row.packed_lot_id not in touched.packed:
+            before = attributes.get_history(row, "heads").deleted
+            was = row.heads if row in gone else before[0] if before else None
+            now = None if row in gone else row.heads
+            if was is not None or row in session.new:
+                touched.note(f"packed_lot:{row.packed_lot_id}", f"harvest {row.entry_id}", was, now)
 
 
 def watch(uow: UnitOfWork) -> Touched:

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from datetime import timedelta
+from urllib.parse import parse_qs, urljoin, urlsplit
 
+import httpx
 import openpyxl
+import zxingcpp
+from litestar import Litestar
 
 from service.work.access import SYSTEM
 from service.work.batches import append_entry
 from tests.api.farm import all_rows
-from tests.web.test_pages import SCRIPT, Visit, app, visit
+from tests.unit.papers.test_labels import rendered
+from tests.web.test_pages import PASSWORD, SCRIPT, Visit, app, visit
 
 __all__ = ["app", "visit"]
 
@@ -279,3 +285,36 @@ async def test_scripts_typed_here_are_only_text(visit: Visit) -> None:
         for part in ("<script>alert", "<img src=x", "onerror=alert(2)>"):
             assert part not in text
     assert sum("&lt;script&gt;alert(1)" in text for text in pages) >= 6
+
+
+async def test_a_scanned_label_opens_its_page_under_the_address_that_is_set(
+    app: Litestar, visit: Visit
+) -> None:
+    """Behind a proxy a request comes to another address than the one that phones know."""
+    await visit.log_in("owner")
+    lot = await _pack(visit)
+    public = "https://leaf.example.org"
+    app.state.settings = replace(app.state.settings, public_url=f"{public}/")
+    for path, page in (
+        (f"/v1/labels?batchId={visit.batch_id}", f"/batches/{visit.batch_id}"),
+        (f"/v1/packed-lots/{lot.rsplit('/', 1)[1]}/labels", lot),
+    ):
+        codes = zxingcpp.read_barcodes(rendered((await visit.client.get(path)).content))
+        assert {code.text for code in codes} == {f"{public}{page}"}
+        # A phone that has not logged in is led to the login there, and from it to what was scanned.
+        async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app)) as phone:
+            led = await phone.get(codes[0].text, headers={"accept": "text/html"})
+            assert led.status_code == 303
+            login = urljoin(codes[0].text, led.headers["location"])
+            assert login.startswith(f"{public}/login")
+            wanted = parse_qs(urlsplit(login).query)
+            sent = {
+                "login": "owner",
+                "password": PASSWORD,
+                **{name: said[0] for name, said in wanted.items()},
+            }
+            opened = await phone.post(f"{public}/login", data=sent)
+            assert urljoin(login, opened.headers["location"]) == codes[0].text
+            shown = await phone.get(codes[0].text, headers={"accept": "text/html"})
+            assert shown.status_code == 200
+            assert ("N1-A" if "batches" in page else "Packed lot") in shown.text
