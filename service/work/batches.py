@@ -340,14 +340,13 @@ async def _append(
 ) -> tuple[Entry, BatchView]:
     cleaned = checked_new(ENTRY, values)
     again, minutes = cleaned.pop("again", False), cleaned.pop("minutes_taken", None)
-    await find_batch(uow, access, batch_id)
+    _, house = await _find_in_house(uow, access, batch_id)
     batch = await records.lock_batch(uow, batch_id)
     if batch is None:
         raise NotFound(f"there is no batch {batch_id}")
     saving.check_version(batch, expected_version)
     ledger = (await records.entries_of(uow, [batch.id]))[batch.id]
     now = clock.now()
-    house = await house_of(uow, batch.house_id)
     succession = await known(uow, Succession, batch.succession_id)
     entry = _entry(cleaned, ledger, batch, succession, access, now)
     if entry.kind == "harvested" and entry.regrows is None and not entry.void:
@@ -562,11 +561,14 @@ def _zone_kind(entry: Entry, transplanted_at: datetime | None) -> str | None:
 
 
 async def find_batch(uow: UnitOfWork, access: Access, batch_id: int) -> Batch:
+    return (await _find_in_house(uow, access, batch_id))[0]
+
+
+async def _find_in_house(uow: UnitOfWork, access: Access, batch_id: int) -> tuple[Batch, House]:
     batch = await find(uow, Batch, batch_id)
     if batch is None:
         raise NotFound(f"there is no batch {batch_id}")
-    await get_house(uow, access, batch.house_id)
-    return batch
+    return batch, await get_house(uow, access, batch.house_id)
 
 
 def _seeding_moment(cleaned: Mapping[str, Any], house: House, now: datetime) -> tuple[str, datetime]:
