@@ -59,10 +59,11 @@ async def test_what_a_cursor_says_is_said_still(sqlite_store: Store, clock: Fixe
         assert streamed == [1, 2, 3]
         with pytest.raises(OperationalError, match="no such table: nowhere"):
             await uow.session.execute(text("SELECT * FROM nowhere"))
-    with pytest.raises(IntegrityError, match="UNIQUE"):
-        async with sqlite_store.write() as uow:
-            again = {"id": 1, "name": "Again", "created_at": clock.now(), "version": 1}
-            await uow.session.execute(insert(Farm.__table__).values(**again))  # type: ignore[arg-type]
+    async with sqlite_store.write() as uow:
+        again = insert(Farm.__table__).values(id=1, name="Again", created_at=clock.now(), version=1)  # type: ignore[arg-type]
+        with pytest.raises(IntegrityError, match="UNIQUE"):
+            await uow.session.execute(again)
+        await uow.session.rollback()
 
 
 async def test_a_statement_that_is_given_up_leaves_nothing(sqlite_store: Store, clock: FixedClock) -> None:
