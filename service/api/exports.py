@@ -10,7 +10,7 @@ from litestar import Response, get
 from litestar.openapi.datastructures import ResponseSpec
 from litestar.params import QueryParameter
 
-from service.api.operations import READ, Asker, RowId, Uow
+from service.api.operations import READ, Asker, FirstDay, LastDay, RowId, Uow
 from service.api.trace import Beginning, OnDay
 from service.papers.sheets import CSV_TYPE, XLSX_TYPE, Table, csv_bytes, xlsx_bytes
 from service.work import trace_events
@@ -85,16 +85,13 @@ async def export_house_batches(
     uow: Uow,
     access: Asker,
     house_id: RowId,
-    first: Annotated[
-        date | None, QueryParameter(name="from", description="First day of seeding, local; all if not said.")
-    ] = None,
-    last: Annotated[
-        date | None, QueryParameter(name="to", description="Last day of seeding; it is included.")
-    ] = None,
+    first: FirstDay = None,
+    last: LastDay = None,
 ) -> Response[bytes]:
     """Take a house's batches and their ledgers, one row a fact, in the columns that `importBatches` takes.
 
-    Facts stand as they hold now: what was corrected or taken back is not in it.
+    `from` and `to` are days of seeding; without them it is all. Facts stand as they hold now: what was corrected or
+    taken back is not in it.
     """
     columns, rows = await export_batches(uow, access, house_id, first, last)
     return attachment(csv_bytes(Table("Batches", columns, rows)), CSV_TYPE, f"batches-{house_id}.csv")

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import delete, func, or_, select
+from sqlalchemy import Select, delete, func, or_, select
 from sqlalchemy.orm.attributes import flag_modified
 
 from service.records.listing import MAX_ID, among, narrow, page, rows
@@ -140,11 +140,7 @@ async def batches_seeded(
 ) -> list[Batch]:
     """Return the batches of a house seeded on days from ``first`` to ``last``, in order of seeding."""
     statement = select(Batch).where(Batch.house_id == house_id).order_by(Batch.seeded_on, Batch.id)
-    if first is not None:
-        statement = statement.where(Batch.seeded_on >= first)
-    if last is not None:
-        statement = statement.where(Batch.seeded_on <= last)
-    return list(await uow.session.scalars(statement))
+    return list(await uow.session.scalars(_seeded_between(statement, first, last)))
 
 
 async def trays_of(uow: UnitOfWork, batch_ids: Iterable[int]) -> dict[int, list[Tray]]:
@@ -214,6 +210,9 @@ async def page_batches(
     house_id: int | None,
     succession_id: int | None,
     stage: str | None,
+    code: str | None,
+    first: date | None,
+    last: date | None,
     after: int | None,
     limit: int,
 ) -> tuple[list[Batch], int | None]:
@@ -224,8 +223,15 @@ async def page_batches(
         (Batch.house_id, house_id),
         (Batch.succession_id, succession_id),
         (Batch.stage, stage),
+        (Batch.code, code),
     )
-    return await page(uow, statement, Batch.id, after, limit)
+    return await page(uow, _seeded_between(statement, first, last), Batch.id, after, limit)
+
+
+def _seeded_between(statement: Select[Batch], first: date | None, last: date | None) -> Select[Batch]:
+    if first is not None:
+        statement = statement.where(Batch.seeded_on >= first)
+    return statement if last is None else statement.where(Batch.seeded_on <= last)
 
 
 async def batches_by_code(uow: UnitOfWork, start: str, *, within_farm: int | None, limit: int) -> list[Batch]:

@@ -166,6 +166,8 @@ async def page_lots(
     house_id: int | None,
     crop_id: int | None,
     code: str | None,
+    since: datetime | None,
+    before: datetime | None,
     after: int | None,
     limit: int,
 ) -> tuple[list[PackedLot], int | None]:
@@ -178,6 +180,10 @@ async def page_lots(
         (PackedLot.crop_id, crop_id),
         (PackedLot.code, code),
     )
+    if since is not None:
+        statement = statement.where(PackedLot.packed_at >= since)
+    if before is not None:
+        statement = statement.where(PackedLot.packed_at < before)
     return await page(uow, statement, PackedLot.id, after, limit, newest_first=True)
 
 

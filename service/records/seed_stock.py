@@ -48,6 +48,7 @@ async def page_lots(
     farm_id: int | None,
     cultivar_id: int | None,
     finished: bool | None,
+    lot_number: str | None,
     after: int | None,
     limit: int,
 ) -> tuple[list[SeedLot], int | None]:
@@ -57,6 +58,7 @@ async def page_lots(
         (SeedLot.farm_id, within_farm),
         (SeedLot.farm_id, farm_id),
         (SeedLot.cultivar_id, cultivar_id),
+        (SeedLot.lot_number, lot_number),
     )
     if finished is not None:
         statement = statement.where(

@@ -224,10 +224,16 @@ async def list_batches(
     house_id: int | None = None,
     succession_id: int | None = None,
     stage: str | None = None,
+    code: str | None = None,
+    first: date | None = None,
+    last: date | None = None,
     after: int | None = None,
     limit: int = DEFAULT_LIMIT,
 ) -> tuple[list[BatchView], int | None]:
-    """Return a page of batches with what their ledgers say, and the id to go on after."""
+    """Return a page of batches with what their ledgers say, and the id to go on after.
+
+    ``first`` and ``last`` are days of seeding, both included.
+    """
     check_page(after, limit, house_id=house_id, succession_id=succession_id)
     check_choice("stage", stage, STAGES)
     batches, next_after = await records.page_batches(
@@ -236,6 +242,9 @@ async def list_batches(
         house_id=house_id,
         succession_id=succession_id,
         stage=stage,
+        code=code,
+        first=first,
+        last=last,
         after=after,
         limit=limit,
     )

@@ -131,6 +131,7 @@ async def list_lots(
     farm_id: int | None = None,
     cultivar_id: int | None = None,
     finished: bool | None = None,
+    lot_number: str | None = None,
     after: int | None = None,
     limit: int = DEFAULT_LIMIT,
 ) -> tuple[list[LotView], int | None]:
@@ -142,6 +143,7 @@ async def list_lots(
         farm_id=farm_id,
         cultivar_id=cultivar_id,
         finished=finished,
+        lot_number=lot_number,
         after=after,
         limit=limit,
     )

@@ -75,6 +75,12 @@ async def test_a_lot_is_packed_changed_and_delivered(client: httpx.AsyncClient, 
     lots = (await client.get("/v1/packed-lots", params={"code": lot["code"]})).json()["items"]
     assert [(item["deliveredHeads"], item["leftHeads"]) for item in lots] == [(80, 10)]
 
+    for packed, found in (("2026-09-14T06:00:00Z", 1), ("2026-09-14T06:00:01Z", 0)):
+        answer = await client.get("/v1/packed-lots", params={"from": packed})
+        assert len(answer.json()["items"]) == found
+        answer = await client.get("/v1/packed-lots", params={"to": packed})
+        assert len(answer.json()["items"]) == 1 - found
+
     span = {"from": "2026-09-08", "to": "2026-09-30"}
     shown = (await client.get(f"/v1/orders/{order['id']}/fulfilment", params=span)).json()
     assert (shown["fillRate"], shown["surplus"], shown["daysDue"], shown["value"]) == (0.8, 0.0, 1, 72.0)
