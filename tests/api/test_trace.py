@@ -12,6 +12,7 @@ import httpx
 import openpyxl
 import pytest
 from sqlalchemy import select
+from sqlalchemy.event import listen
 
 from service.clock import FixedClock
 from service.records.store import Store
@@ -96,6 +97,24 @@ async def test_a_seed_lot_leads_to_all_who_got_heads(
         links = {(r["packed_lot_id"], r["entry_id"]) for r in rows["packed_lot_harvest"]}
         void = {r["supersedes_id"] for r in rows["entry"] if r["void"] and r["batch_id"] in raw["batches"]}
         assert named == {lot for lot, entry in links if entry in void} != set()
+
+
+async def test_a_long_way_takes_no_more_statements_than_a_short_one(
+    client: httpx.AsyncClient, store: Store, recall: Recall
+) -> None:
+    """What bounds its time: ``python -m tests.bench trace`` measures it."""
+    asked: list[str] = []
+    listen(
+        store.engine.sync_engine,
+        "before_cursor_execute",
+        lambda _connection, _cursor, statement, *_more: asked.append(statement),
+    )
+    counts = []
+    for beginning in ("batch:1", f"seedLot:{recall.seed_lot_id}", f"order:{recall.order_id}"):
+        asked.clear()
+        await read(client, beginning)
+        counts.append(sum(statement.lstrip().startswith("SELECT") for statement in asked))
+    assert max(counts) <= min(counts) + 2 <= 16, counts
 
 
 async def test_the_way_back_meets_the_way_on(client: httpx.AsyncClient, recall: Recall) -> None:
