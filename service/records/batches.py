@@ -9,7 +9,7 @@ from datetime import date, datetime
 from sqlalchemy import Select, delete, func, or_, select
 from sqlalchemy.orm.attributes import flag_modified
 
-from service.records.listing import MAX_ID, among, narrow, page, rows
+from service.records.listing import MAX_ID, among, locked, narrow, page, rows
 from service.records.saving import saving
 from service.records.store import UnitOfWork
 from service.records.tables import (
@@ -86,7 +86,7 @@ async def lock_batch(uow: UnitOfWork, batch_id: int) -> Batch | None:
     """
     if not 0 < batch_id <= MAX_ID:
         return None
-    return await uow.session.get(Batch, batch_id, with_for_update=True, populate_existing=True)
+    return await locked(uow, Batch, batch_id)
 
 
 async def insert_batch(

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from sqlalchemy import func, select
 from sqlalchemy.orm.attributes import flag_modified
 
-from service.records.listing import MAX_ID, narrow, page
+from service.records.listing import MAX_ID, locked, narrow, page
 from service.records.saving import saving
 from service.records.store import UnitOfWork
 from service.records.tables import (
@@ -102,7 +102,7 @@ async def lock_lot(uow: UnitOfWork, lot_id: int) -> PackedLot | None:
     """
     if not 0 < lot_id <= MAX_ID:
         return None
-    return await uow.session.get(PackedLot, lot_id, with_for_update=True, populate_existing=True)
+    return await locked(uow, PackedLot, lot_id)
 
 
 async def codes_with_prefix(uow: UnitOfWork, farm_id: int, prefix: str) -> set[str]:
