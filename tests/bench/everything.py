@@ -255,6 +255,15 @@ def _soak(found: Found) -> Iterator[tuple[str, str, str, str, str]]:
     )
 
 
+def _plain(found: Found) -> Iterator[tuple[str, str, str, str, str]]:
+    """Yield the figures as they are named, of a bench that stands beside nothing."""
+    for name, value in found.items():
+        if isinstance(value, Mapping):
+            yield from ((f"{name}: {row[0]}", *row[1:]) for row in _plain(value))
+        elif isinstance(value, int | float) and not isinstance(value, bool):
+            yield (name, number(value), "", "", "")
+
+
 BENCHES = (
     Bench("storage", "Bytes on disk", _storage, postgresql=True),
     Bench(
@@ -274,6 +283,7 @@ BENCHES = (
         quick=("--sensors", "20", "--days", "10", "--repeats", "5"),
     ),
     Bench("api", "Reads over HTTP", _api, quick=("--houses", "10", "--years", "1", "--seconds", "3")),
+    Bench("trace", "A trace from one seed lot", _plain, quick=("--batches", "50", "--repeats", "10")),
     Bench(
         "ingest",
         "Readings in",
