@@ -13,6 +13,7 @@ from sqlalchemy.ext.asyncio import AsyncSession
 from service.records.store import Store
 from service.work import places
 from tests.api.farm import Json, Place, all_rows, house_body, problem_of, refused, sensor_body
+from tests.conftest import DATABASES
 
 WRONG_SHAPES: list[tuple[bytes, str]] = [
     (b"", ""),
@@ -185,12 +186,10 @@ async def test_a_failing_commit_is_what_the_client_hears(
     assert await all_rows(store) == before
 
 
-@pytest.mark.postgresql
+@pytest.mark.parametrize("database_url", DATABASES[1:], indirect=True)  # SQLite's connections are files
 async def test_more_than_can_be_answered_is_503_and_says_when_to_come_again(
     store: Store, client: httpx.AsyncClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    if store.dialect != "postgresql":
-        pytest.skip("SQLite's connections are files")
     pool = store.engine.pool
     monkeypatch.setattr(pool, "_timeout", 0.2)
     async with contextlib.AsyncExitStack() as stack:
