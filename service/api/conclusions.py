@@ -209,7 +209,7 @@ async def list_forecasts(
 @get(
     "/successions/{succession_id:int}/advice",
     operation_id="listAdvice",
-    opt={"kept": True},
+    opt={"kept": "any"},
     tags=["Successions"],
     responses=READ,
 )

@@ -7,6 +7,9 @@ read already and its mark is seen next time.
 
 A write whose place is not known marks all houses: too much is only slow, too little would be wrong. What is written
 past the session (raw statements of the driver) is to be noted by hand, see :func:`note`.
+
+Beside these, marks of what is *shown* count what the answers that are kept are made from (:data:`SHOWN`), and one mark
+counts changes of tokens and users: see :mod:`service.records.freshness`.
 """
 
 from __future__ import annotations
@@ -105,10 +108,40 @@ OTHERS = frozenset(
         "user",
     }
 )
+# What the answers that are kept show: inputs of forecasts, and what is concluded.
+SHOWN: Mapping[str, tuple[str, str]] = {
+    **{
+        table: INPUTS[table]
+        for table in (
+            "farm",
+            "house",
+            "zone",
+            "section",
+            "crop",
+            "cultivar",
+            "succession",
+            "succession_cultivar",
+            "batch",
+            "batch_cultivar",
+            "entry",
+            "tray",
+        )
+    },
+    "advice": ("succession_id", "succession"),
+    "alert": ("house_id", "house"),
+    "batch_seed_lot": ("batch_id", "batch"),
+    "forecast": ("batch_id", "batch"),
+}
+_WHO_MAY = frozenset({"token", "user"})
+SHOWN_SCOPES: Mapping[str, str] = {"house": "v-house", "farm": "v-farm", "all": "v-all"}
+"""Scopes of the marks of what is shown, by those of forecasts."""
+ACCESS_SCOPE = "access"
 # Moments from which a row counts; one that lies ahead keeps the house from being left out until it has passed.
 _FROM = {"entry": "recorded_at", "hour": "at", "reading": "at", "weather_forecast": "issued_at"}
 _ALL: Place = ("all", 0)
 _PENDING = "evenleaf.marks"
+_PENDING_SHOWN = "evenleaf.marks.shown"
+_PENDING_ACCESS = "evenleaf.marks.access"
 
 
 @dataclass(frozen=True)
@@ -135,6 +168,10 @@ def _note(session: Session, places: Iterable[Place], until: datetime | None) -> 
         pending[place] = max((m for m in (known, until) if m is not None), default=None)
 
 
+def _note_shown(session: Session, places: Iterable[Place]) -> None:
+    session.info.setdefault(_PENDING_SHOWN, {}).update(dict.fromkeys(places))
+
+
 def _counts_from(table: str, moment: datetime | None) -> datetime | None:
     """Return the moment at which a row counts: an hour counts once it has begun, the others at once."""
     return moment + timedelta(microseconds=1) if table == "hour" and moment is not None else moment
@@ -145,6 +182,11 @@ def _after_flush(session: Session, _flush: UOWTransaction) -> None:
     changed = [*session.new, *session.deleted, *(row for row in session.dirty if session.is_modified(row))]
     for row in changed:
         name = row.__tablename__
+        if name in SHOWN:
+            column, kind = SHOWN[name]
+            _note_shown(session, [(kind, getattr(row, column))])
+        if name in _WHO_MAY:
+            session.info[_PENDING_ACCESS] = True
         if name in OTHERS:
             continue
         column, kind = INPUTS.get(name, ("", ""))
@@ -158,11 +200,17 @@ def _on_execute(state: ORMExecuteState) -> None:
     if not (state.is_insert or state.is_update or state.is_delete):
         return
     name = cast(Any, state.statement).table.name
+    given = state.parameters
+    rows = [given] if isinstance(given, Mapping) else list(given or [])
+    if name in SHOWN:
+        column, kind = SHOWN[name]
+        known = not state.is_update and rows and all(column in row for row in rows)
+        _note_shown(state.session, {(kind, row[column]) for row in rows} if known else [_ALL])
+    if name in _WHO_MAY:
+        state.session.info[_PENDING_ACCESS] = True
     if name in OTHERS:
         return
     column, kind = INPUTS.get(name, ("", ""))
-    given = state.parameters
-    rows = [given] if isinstance(given, Mapping) else list(given or [])
     if not state.is_update and rows and column and all(column in row for row in rows):
         moment = _FROM.get(name, "")
         until = max((row[moment] for row in rows if moment in row), default=None)
@@ -177,10 +225,16 @@ def _before_commit(session: Session) -> None:
         return
     session.flush()
     pending: dict[Place, datetime | None] = session.info.pop(_PENDING, {})
-    if not pending:
+    shown: dict[Place, datetime | None] = session.info.pop(_PENDING_SHOWN, {})
+    access = session.info.pop(_PENDING_ACCESS, False)
+    if not (pending or shown or access):
         return
     with session.no_autoflush:
         found = _resolved(session, pending)
+        for (scope, row_id), _ in _resolved(session, shown).items():
+            found[SHOWN_SCOPES[scope], row_id] = None
+        if access:
+            found[ACCESS_SCOPE, 0] = None
         if found:
             _count_up(session, found)
 
@@ -188,7 +242,8 @@ def _before_commit(session: Session) -> None:
 @event.listens_for(Session, "after_rollback")
 def _after_rollback(session: Session) -> None:
     if not session.in_nested_transaction():
-        session.info.pop(_PENDING, None)
+        for pending in (_PENDING, _PENDING_SHOWN, _PENDING_ACCESS):
+            session.info.pop(pending, None)
 
 
 _RESOLVE: dict[str, tuple[str, Callable[[Sequence[int]], Any]]] = {

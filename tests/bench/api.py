@@ -3,13 +3,14 @@
 Three reads, each asked of all houses in turn: the line, the batches, the advice. ``p99Ms``: of 50 requests a second,
 sent when they are due whether or not earlier ones were answered. ``ratioToEmptyHandler``: requests a second over
 eight connections, against a handler of the same framework that answers nothing, in the same run and server.
-``...WhileWriting``: the same while another process commits twenty times a second, so that nothing is kept.
+``...WhileWriting``: the same while another process commits hours twenty times a second, as an ingest does.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 import json
 import os
 import random
@@ -25,7 +26,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import insert, literal, select, text
+from sqlalchemy import insert, literal, select, text, update
 
 from service.clock import FixedClock
 from service.records.migrate import upgrade
@@ -249,7 +250,11 @@ def serve(url: str, port: int) -> None:
         store = Store.open(url)
         app = create_app(store, FixedClock(NOW), Settings(requests_per_minute=0))
         servers = [
-            uvicorn.Server(uvicorn.Config(one, port=port + n, log_level="warning", access_log=False))
+            uvicorn.Server(
+                uvicorn.Config(
+                    one, port=port + n, log_level="warning", access_log=False, timeout_keep_alive=3600
+                )
+            )
             for n, one in enumerate((app, Litestar([empty], openapi_config=None, logging_config=None)))
         ]
         await asyncio.gather(*(server.serve() for server in servers))
@@ -355,15 +360,15 @@ async def latencies(port: int, token: str, path: Callable[[], str], seconds: flo
 
 
 @contextlib.asynccontextmanager
-async def writing(store: Store) -> AsyncIterator[None]:
-    """Have twenty commits a second, as an ingest makes them."""
+async def writing(store: Store, houses: int) -> AsyncIterator[None]:
+    """Have twenty commits a second, as an ingest makes them: of an hour, of one house after another."""
 
     async def write() -> None:
-        number = 0
-        while True:
-            number += 1
+        for number in itertools.count():
             async with store.write() as uow:
-                await uow.session.execute(text("UPDATE farm SET version = version + 1 WHERE id = 1"))
+                zone = 1 + number % (2 * houses)
+                statement = update(Hour).where(Hour.zone_id == zone, Hour.at == NOW - timedelta(hours=1))
+                await uow.session.execute(statement.values(temp_mean_c=20.0 + number % 7))
             await asyncio.sleep(0.05)
 
     task = asyncio.create_task(write())
@@ -393,10 +398,10 @@ async def _measure(url: str, token: str, houses: int, seconds: float, port: int)
                 empties.append(empty)
                 await throughput(port, token, path, seconds / 5)  # every house is asked for once
                 quiet.append(await throughput(port, token, path, seconds / 10) / empty)
-                async with writing(store):
+                async with writing(store, houses):
                     busy.append(await throughput(port, token, path, seconds / 10) / empty)
             taken = sorted(await latencies(port, token, path, seconds))
-            async with writing(store):
+            async with writing(store, houses):
                 written = sorted(await latencies(port, token, path, seconds))
             found[name] = {
                 "p50Ms": round(statistics.median(taken), 2),
