@@ -231,7 +231,7 @@ def _before_commit(session: Session) -> None:
         return
     with session.no_autoflush:
         found = _resolved(session, pending)
-        for (scope, row_id), _ in _resolved(session, shown).items():
+        for scope, row_id in _resolved(session, shown):
             found[SHOWN_SCOPES[scope], row_id] = None
         if access:
             found[ACCESS_SCOPE, 0] = None

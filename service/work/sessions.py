@@ -16,32 +16,19 @@ from service.records import access as records
 from service.records.saving import insert
 from service.records.store import Store, UnitOfWork
 from service.records.tables import Session, User
+from service.work import throttle
 from service.work.access import Access, digest
 from service.work.errors import WorkError
 from service.work.passwords import verified
+from service.work.throttle import on_clock
 from service.work.users import access_of
 
 TOUCH = timedelta(minutes=5)
 """How exactly it is known when a session was last used."""
 
-FREE_OF_ACCOUNT, FREE_OF_ADDRESS = 5, 20
-"""Failures after which one has to wait: of one account, and from one address, where several may work."""
-FIRST_WAIT_S, LONGEST_WAIT_S = 2.0, 900.0
-"""The wait doubles from failure to failure."""
-FORGOTTEN_AFTER = timedelta(hours=2)
-"""After so long without another, failures count no more."""
-
 
 class WrongLogin(WorkError):  # noqa: N818 - read as an answer
     """No user of that name, or another password; which of the two is not said."""
-
-
-class TooMany(WorkError):  # noqa: N818
-    """Too many have failed; ``retry_after_s`` says for how long none is tried."""
-
-    def __init__(self, detail: str, retry_after_s: int) -> None:
-        super().__init__(detail)
-        self.retry_after_s = retry_after_s
 
 
 @dataclass(frozen=True)
@@ -71,10 +58,6 @@ def csrf_of(secret: str) -> str:
     return hmac.new(secret.encode("utf-8", "surrogatepass"), b"csrf", hashlib.sha256).hexdigest()
 
 
-def _on_clock(clock: Clock, real: timedelta) -> timedelta:
-    return real * clock.rate if clock.rate > 1.0 else real
-
-
 async def log_in(
     store: Store, clock: Clock, login: str, password: str, address: str, device: str, lifetimes: Lifetimes
 ) -> tuple[str, User]:
@@ -91,17 +74,14 @@ async def log_in(
         If there is no such active user or the password is another.
     """
     login = login.strip().casefold()
-    keys = (_key("account", login), _key("address", address))
     async with store.write() as uow:
-        await _count(uow, clock, keys)
+        await throttle.count(uow, clock, login, address)
         user = await records.find_user(uow, login)
     right, renewed = await verified(user.password_hash if user and user.active else None, password)
     if user is None or not right:
         raise WrongLogin("The name or the password is wrong.")
     async with store.write() as uow:
-        # Only this attempt of the address is taken back: one's own account must not clear the way to others'.
-        await records.forget_failures(uow, keys[0])
-        await records.take_back_failure(uow, keys[1])
+        await throttle.succeeded(uow, login, address)
         if renewed is not None:
             await records.keep_rehashed(uow, user.id, user.password_hash, renewed)
         return await _begin(uow, clock, user, device, lifetimes), user
@@ -121,7 +101,7 @@ async def _begin(uow: UnitOfWork, clock: Clock, user: User, device: str, lifetim
         user_id=user.id,
         created_at=now,
         seen_at=now,
-        expires_at=now + _on_clock(clock, lifetimes.whole),
+        expires_at=now + on_clock(clock, lifetimes.whole),
         device=shown,
     )
     await insert(uow, session)
@@ -140,10 +120,10 @@ async def find_session(uow: UnitOfWork, clock: Clock, secret: str, lifetimes: Li
         session.ended_at is not None
         or not user.active
         or session.expires_at <= now
-        or idle >= _on_clock(clock, lifetimes.idle)
+        or idle >= on_clock(clock, lifetimes.idle)
     ):
         return None
-    return SignedIn(access_of(user), session.id, csrf_of(secret), stale=idle >= _on_clock(clock, TOUCH))
+    return SignedIn(access_of(user), session.id, csrf_of(secret), stale=idle >= on_clock(clock, TOUCH))
 
 
 async def touch(uow: UnitOfWork, clock: Clock, session_id: int) -> None:
@@ -154,38 +134,6 @@ async def touch(uow: UnitOfWork, clock: Clock, session_id: int) -> None:
 async def log_out(uow: UnitOfWork, clock: Clock, session_id: int) -> None:
     """End a session."""
     await records.end_session(uow, session_id, clock.now())
-
-
-def wait_s(failures: int, free: int) -> float:
-    """Return how long nothing is tried after so many failures, of which the first ``free`` cost nothing."""
-    if failures < free:
-        return 0.0
-    return min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(failures - free, 20))
-
-
-async def _count(uow: UnitOfWork, clock: Clock, keys: tuple[str, str]) -> None:
-    now = clock.now()
-    for key, free in zip(keys, (FREE_OF_ACCOUNT, FREE_OF_ADDRESS), strict=True):
-        row = await records.throttle(uow, key, now)
-        if row.blocked_until is not None and row.blocked_until > now:
-            seconds = max(1, round((row.blocked_until - now).total_seconds() / max(clock.rate, 1.0)))
-            raise TooMany(f"Too many log-ins have failed; try again in {_said(seconds)}.", seconds)
-        if now - row.last_at >= _on_clock(clock, FORGOTTEN_AFTER):
-            row.failures = 0
-        row.failures += 1
-        row.last_at = now
-        wait = timedelta(seconds=wait_s(row.failures, free))
-        row.blocked_until = now + _on_clock(clock, wait) if wait else None
-    await uow.flush()
-
-
-def _said(seconds: int) -> str:
-    return f"{seconds} seconds" if seconds < 120 else f"{-(-seconds // 60)} minutes"
-
-
-def _key(kind: str, value: str) -> str:
-    # A digest: names that were typed wrong may be passwords.
-    return f"{kind}:{hashlib.sha256(value.encode('utf-8', 'surrogatepass')).hexdigest()[:40]}"
 
 
 async def forget_old(uow: UnitOfWork, now: datetime) -> None:
