@@ -22,4 +22,12 @@ KINDS = (
     "seed_store_heat",
     "seed_running_out",
     "seed_failing",
+    "sensor_stuck",
+    "sensor_out_of_range",
+    "sensor_jumping",
+    "sensor_light_at_night",
+    "sensor_dark_at_noon",
+    "sensors_disagree",
+    "sensor_drift",
+    "sensor_clock",
 )

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from service.agronomy import light, sampling, sun
 from service.agronomy import sensor_health as rules
-from service.agronomy.sensor_health import Found
+from service.agronomy.sensor_health import AT_ONCE, Found
 from service.clock import Clock
 from service.records import conditions as condition_records
 from service.records import events as event_records
@@ -34,6 +34,7 @@ from service.work.events import course_of, lamp_mol
 from service.work.places import get_house
 from service.work.quantities import QUANTITIES
 from service.work.sensors import get_sensor
+from service.work.silence import sendings
 from service.work.times import EPOCH, epoch_hours
 
 log = logging.getLogger(__name__)
@@ -135,6 +136,8 @@ async def sensor_health(uow: UnitOfWork, clock: Clock, access: Access, sensor_id
         last = seen.start + timedelta(seconds=float(seen.readings[sensor.id][0][-1]))
     else:
         last = await records.last_reading(uow, sensor.id, seen.now - _LAST)
+        if last is None:  # silent for long, or never heard of: then it is new
+            last = (await condition_records.last_readings(uow, [sensor.id])).get(sensor.id, (None,))[0]
     health = Health(
         sensor,
         seen.now,
@@ -142,8 +145,9 @@ async def sensor_health(uow: UnitOfWork, clock: Clock, access: Access, sensor_id
         seen.readings[sensor.id][0].size if sensor.id in seen.readings else 0,
         seen.refused.get(sensor.id, {}),
     )
-    since = (seen.now - last) if last else _LAST
-    if sensor.active and (found := rules.silent(since.total_seconds(), sensor.interval_s)):
+    since = (seen.now - last) if last else timedelta(0)
+    sends = (await sendings(uow, [sensor.id], seen.now)).get(sensor.id, AT_ONCE)
+    if sensor.active and last and (found := rules.silent(since.total_seconds(), sensor.interval_s, sends)):
         health.faults.append(_told(sensor, found))
     health.faults.extend(_faults_of(seen, sensor))
     pairs = _disagreements(seen) if sensor.zone_id is not None and sensor.active else []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Literal
 
 from service.agronomy import comfort
@@ -11,6 +11,7 @@ from service.records.tables import Sensor, ZoneLimit
 from service.work.alerts import Condition
 from service.work.notices import moment_text
 from service.work.quantities import QUANTITIES
+from service.work.silence import silent_after
 
 if TYPE_CHECKING:
     from service.work.watch import Seen
@@ -143,14 +144,13 @@ def _as_it_stood(seen: Seen, kind: str, subject: str) -> Condition | None:
 
 
 def _silent(seen: Seen, sensor: Sensor) -> Condition | None:
-    """Say that a sensor has not been heard of for some intervals; one that never was is not silent but new."""
+    """Say that a sensor is silent; one that was never heard of is not silent but new."""
     subject = f"sensor:{sensor.id}"
     last = seen.last.get(sensor.id)
     standing = seen.was(SILENT_ALERT, subject)
     if last is None:
         return _as_it_stood(seen, SILENT_ALERT, subject) if standing else None
-    after = timedelta(minutes=comfort.silent_after_min(sensor.interval_s))
-    if seen.now - last <= after:
+    if seen.now - last <= silent_after(sensor, seen.sends.get(sensor.id)):
         return None
     where = seen.zones[sensor.zone_id].name if sensor.zone_id in seen.zones else seen.house.name
     return Condition(

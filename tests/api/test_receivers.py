@@ -11,7 +11,7 @@ from sqlalchemy import update
 from service.clock import FixedClock
 from service.records.store import Store
 from service.records.tables import Notice
-from service.work import alert_kinds, reforecast, seed_alerts, watch
+from service.work import alert_kinds, reforecast, seed_alerts, sensor_health, watch
 from service.work.alerts import Condition, settle_alerts
 from tests.api.farm import Json, Place, made, problem_of, refused, token_headers
 
@@ -117,7 +117,7 @@ async def test_a_kind_of_alert_that_is_not_there_is_answered_with_those_that_are
 
 
 def test_the_kinds_of_alerts_are_those_that_are_raised() -> None:
-    raised = watch.KINDS | seed_alerts.KINDS | reforecast._ALERT_KINDS
+    raised = watch.KINDS | sensor_health.KINDS | seed_alerts.KINDS | reforecast._ALERT_KINDS
     assert set(alert_kinds.KINDS) == raised
     assert len(alert_kinds.KINDS) == len(raised)
 
