@@ -68,10 +68,11 @@ _SENSOR = {
     "active": Field(fields.flag),
     "clock_correction_s": Field(fields.number(-86_400 * 2, 86_400 * 2, "s"), nullable=True),
 }
-# A broker has one space of topics. Were they one of a kind in a farm only, whoever guessed a topic of another farm would
-# be sent its readings; so they are one of a kind altogether, and the refusal does not say whose it is.
+# A broker has one space of topics. Were they one of a kind in a farm only, whoever guessed a topic of another farm
+# would be sent its readings; so they are one of a kind altogether, and the refusal does not say whose it is.
 _TAKEN = FieldProblem(
-    "topic", "this topic with this value pointer cannot be had; choose another, for example one that begins with {farm}"
+    "topic",
+    "this topic with this value pointer cannot be had; choose another, for example one that begins with {farm}",
 )
 
 

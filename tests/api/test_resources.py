@@ -148,9 +148,7 @@ async def test_of_a_topic_that_is_taken_it_is_not_said_whose(
     grower = await token_headers(client, scopes=["write"], farmId=place.farm["id"])
     said = []
     for topic in ("gh/theirs", "gh/ours"):
-        answer = await client.post(
-            "/v1/sensors", json={**sensor_body(place), "topic": topic}, headers=grower
-        )
+        answer = await client.post("/v1/sensors", json={**sensor_body(place), "topic": topic}, headers=grower)
         said.append(problem_of(answer, 409, "/topic"))
     assert said[0] == said[1]
     assert not any(word in str(said).lower() for word in ("another sensor", "birch", "north"))
