@@ -126,6 +126,11 @@ class Formats:
         value = celsius * 9 / 5 + 32 if self.units == "us" else celsius
         return self.texts.text(f"unit.{self.units}.temperature_value", value=self.number(value, 1))
 
+    def warmth(self, celsius: float) -> str:
+        """Return a difference of temperatures."""
+        value = celsius * 9 / 5 if self.units == "us" else celsius
+        return self.texts.text(f"unit.{self.units}.temperature_value", value=self.number(value, 1))
+
     def days(self, value: float | None) -> str:
         """Return a number of days."""
         if value is None:

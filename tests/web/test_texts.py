@@ -22,7 +22,7 @@ MADE_UP = (
     "advice.binding_", "today.due_", "said.", "error.", "crop.", "setup.step.", "unit.", "format.", "zone.", "batch.",
     "belt.gap", "belt.glut", "script.", "seed.state_", "seed.form_", "seed.reason_", "trace.kind_", "plan.",
     "orders.unit_", "orders.counted_", "report.stage_", "settings.holds_", "settings.role_", "settings.scope_",
-    "receivers.", "alert.", "log.kind_", "log.save_", "log.what_", "log.event_", "log.caution_",
+    "receivers.", "alert.", "why.", "log.kind_", "log.save_", "log.what_", "log.event_", "log.caution_",
 )  # fmt: skip
 
 
