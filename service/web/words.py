@@ -58,18 +58,24 @@ def _text(formats: Formats, key: str, words: Mapping[str, Any]) -> str | None:
 
 def figure(formats: Formats, name: str, value: Any) -> Any:
     """Return a figure as it is written; the end of its name says what it is."""
-    if value is None:
+    if value is None or value == []:
         return formats.texts.text("format.none")
     if isinstance(value, list):
-        if name == "months":
-            return ", ".join(formats.texts.text(f"format.months.m{month}") for month in value)
-        return ", ".join(str(figure(formats, name, one)) for one in value) or formats.texts.text(
-            "format.none"
-        )
+        return ", ".join(str(figure(formats, name, one)) for one in value)
     if isinstance(value, str):
-        if name.endswith("On"):
-            return formats.day(date.fromisoformat(value))
-        return formats.moment(datetime.fromisoformat(value)) if name.endswith("At") else value
+        return _named(formats, name, value)
+    return _counted(formats, name, value)
+
+
+def _named(formats: Formats, name: str, value: str) -> str:
+    if name.endswith("On"):
+        return formats.day(date.fromisoformat(value))
+    return formats.moment(datetime.fromisoformat(value)) if name.endswith("At") else value
+
+
+def _counted(formats: Formats, name: str, value: float) -> Any:
+    if name == "months":
+        return formats.texts.text(f"format.months.m{value}")
     for end, write in (
         ("ByC", formats.warmth),
         ("C", formats.temperature),
@@ -80,9 +86,3 @@ def figure(formats: Formats, name: str, value: Any) -> Any:
         if name.endswith(end):
             return write(float(value))
     return value if isinstance(value, int) else formats.plain(value, 2)
-
-
-def _named(formats: Formats, name: str, value: str) -> str:
-    if name.endswith("On"):
-        return formats.day(date.fromisoformat(value))
-    return formats.moment(datetime.fromisoformat(value)) if name.endswith("At") else value
