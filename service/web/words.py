@@ -28,9 +28,11 @@ def alert_said(formats: Formats, alert: Alert) -> AlertSaid:
     words = alert.words or {}
     code, step = words.get("code", "is"), words.get("next", "next")
     key = f"alert.{alert.kind}"
+    why = [_text(formats, f"why.{one.get('code')}", one) for one in words.get("why") or []]
+    reasons = " ".join(one for one in why if one) if all(why) else ""
     return AlertSaid(
         _text(formats, f"{key}.{code}", words) or alert.title,
-        _text(formats, f"{key}.{code}_detail", words) or alert.detail,
+        reasons or _text(formats, f"{key}.{code}_detail", words) or alert.detail,
         _text(formats, f"{key}.{step}" if step == "next" else f"{key}.next_{step}", words) or alert.next_step,
     )
 
@@ -49,7 +51,7 @@ def reasons_said(
 def _text(formats: Formats, key: str, words: Mapping[str, Any]) -> str | None:
     if not words or key not in formats.texts:
         return None
-    figures = {name: figure(formats, name, value) for name, value in words.items()}
+    figures = {name: figure(formats, name, value) for name, value in words.items() if name != "why"}
     try:
         return formats.texts.text(key, **figures)
     except KeyError:  # said by a version that gave other figures

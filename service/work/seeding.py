@@ -17,7 +17,7 @@ from service.agronomy.succession import Advice as Figures
 from service.records.tables import Advice, Succession, Zone
 from service.work.alerts import Condition
 from service.work.times import EPOCH, epoch_hours, local_day, moment_of, seeding_moment
-from service.work.words import Reason, reason
+from service.work.words import Reason, Words, reason
 
 INTERVAL_ALERT = "seeding_interval"
 SITES_ALERT = "sites_short"
@@ -296,7 +296,11 @@ def conditions_of(
     found: list[Condition] = []
     subject = f"succession:{succession.id}"
     detail = " ".join(advice.reasons)
-    seed = {"cells": advice.cells_per_seeding, "seedOn": [s["on"] for s in advice.seedings[:3]]}
+    seed: Words = {
+        "why": advice.why,
+        "cells": advice.cells_per_seeding,
+        "seedOn": [s["on"] for s in advice.seedings[:3]],
+    }
     if advice.decision != "hold":
         change = (
             f"seed again on {advice.from_on:%d %b}, not before"

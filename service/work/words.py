@@ -60,7 +60,10 @@ ALERTS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "sensor_silent": {"is": ("place", "sensor", "sinceAt")},
     "seed_heat": {"is": ("batch", "zone", "limitC", "pastHours", "comingHours")},
 }
-"""Of each kind of alert what it can say, and by which figures; kinds that are not here say it in English only."""
+"""Of each kind of alert what it can say, and by which figures; kinds that are not here say it in English only.
+
+``next`` is the code of what to do, ``why`` the reasons of an advice that the alert is about.
+"""
 
 REASONS: Mapping[str, tuple[str, ...]] = {
     "measured": ("zone", "dliMol", "meanC"),
@@ -121,5 +124,5 @@ def check_alert(kind: str, words: Words) -> None:
         If it has other figures, or another code.
     """
     wanted = ALERTS.get(kind, {}).get(words.get("code", ""))
-    if wanted is None or set(words) - {"code", "next"} != set(wanted):
+    if wanted is None or set(words) - {"code", "next", "why"} != set(wanted):
         raise ValueError(f"an alert of kind {kind} does not say {words}")
