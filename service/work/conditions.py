@@ -524,21 +524,31 @@ def _plain_readings(decoded: Decoded, limits: Limits) -> tuple[_Readings, set[tu
         good = ~np.isin(message, faulty)
         place, at_us, value, message = place[good], at_us[good], value[good], message[good]
     zone = directory.zone_id[place]
+    first = (at_us - directory.before_us[place]) // _HOUR_US
+    last = (at_us + directory.after_us[place]) // _HOUR_US
     inside = zone >= 0
-    hours = np.stack(
-        [
-            zone,
-            (at_us - directory.before_us[place]) // _HOUR_US,
-            (at_us + directory.after_us[place]) // _HOUR_US,
-        ],
-        axis=1,
-    )[inside]
-    touched = {
-        (zone_id, hour)
-        for zone_id, first, last in set(map(tuple, hours.tolist()))
-        for hour in range(first, last + 1)
-    }
+    touched = hours_touched(zone[inside], first[inside], last[inside])
     return (directory.sensor_id[place], at_us, value, message), touched
+
+
+def hours_touched(
+    zone: NDArray[np.int64], first: NDArray[np.int64], last: NDArray[np.int64]
+) -> set[tuple[int, int]]:
+    """Return each ``(zone_id, hour)`` from the first to the last hour of any row."""
+    if not zone.size:
+        return set()
+    # Rows are many and hours few: one number for zone, first hour and how many more, so that sorting finds them.
+    begin, more = int(first.min()), last - first
+    hours, reach = int(first.max()) - begin + 1, int(more.max()) + 1
+    each = np.unique((zone * hours + (first - begin)) * reach + more)
+    zone_and_hour, more = each // reach, each % reach
+    found = zip(
+        (zone_and_hour // hours).tolist(),
+        (zone_and_hour % hours + begin).tolist(),
+        more.tolist(),
+        strict=True,
+    )
+    return {(zone_id, hour + n) for zone_id, hour, after in found for n in range(after + 1)}
 
 
 def _last_of_each(
