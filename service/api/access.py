@@ -66,6 +66,7 @@ class ApiAuth(AbstractAuthenticationMiddleware):
             )
         if found.stale:
             await state.uses.note(key, lambda uow: tokens.touch_token(uow, clock, secret))
+            self._known.pop(key, None)  # the next request sees whether it was noted
         connection.app.state.rate_limit.check(found.access)
         return AuthenticationResult(user=found.access, auth=secret)
 

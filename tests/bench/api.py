@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import itertools
 import json
 import os
@@ -258,6 +259,8 @@ def serve(url: str, port: int) -> None:
             )
             for n, one in enumerate((app, Litestar([empty], openapi_config=None, logging_config=None)))
         ]
+        gc.collect()
+        gc.freeze()  # as the service does once it runs
         await asyncio.gather(*(server.serve() for server in servers))
         await store.close()
 
