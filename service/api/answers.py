@@ -27,21 +27,45 @@ LARGEST_BYTES = 500_000
 LONGEST_S = 10.0
 
 
-class _Kept(NamedTuple):
+class Kept(NamedTuple):
+    """An answer, and what it was made from."""
+
     holds: tuple[int, ...]
     at_s: float
     start: Message
     body: Message
 
 
+class Answers:
+    """The answers that one application keeps; what was asked for least lately makes room."""
+
+    def __init__(self) -> None:
+        self._answers: OrderedDict[tuple[Any, ...], Kept] = OrderedDict()
+        self._bytes = 0
+
+    def find(self, key: tuple[Any, ...], holds: tuple[int, ...], now_s: float) -> Kept | None:
+        """Return an answer that still holds."""
+        found = self._answers.get(key)
+        if found is None or found.holds != holds or not 0.0 <= now_s - found.at_s < LONGEST_S:
+            return None
+        self._answers.move_to_end(key)
+        return found
+
+    def keep(self, key: tuple[Any, ...], answer: Kept) -> None:
+        """Keep an answer."""
+        before = self._answers.pop(key, None)
+        if before is not None:
+            self._bytes -= _size(before)
+        self._answers[key] = answer
+        self._bytes += _size(answer)
+        while len(self._answers) > MOST or self._bytes > MOST_BYTES:
+            self._bytes -= _size(self._answers.popitem(last=False)[1])
+
+
 class KeptAnswers(ASGIMiddleware):
     """Gives a kept answer again, or keeps it."""
 
     scopes = (ScopeType.HTTP,)
-
-    def __init__(self) -> None:
-        self._answers: OrderedDict[tuple[Any, ...], _Kept] = OrderedDict()
-        self._bytes = 0
 
     async def handle(self, scope: Scope, receive: Receive, send: Send, next_app: ASGIApp) -> None:
         """Give the answer that is kept if it still holds."""
@@ -53,10 +77,10 @@ class KeptAnswers(ASGIMiddleware):
             return
         key = (scope["user"].identity, scope["path"], scope["query_string"])
         holds = (*seen.of(_house(scope, house)), seen.access)
-        now_s: float = scope["litestar_app"].state.clock.now().timestamp()
-        found = self._answers.get(key)
-        if found is not None and found.holds == holds and 0.0 <= now_s - found.at_s < LONGEST_S:
-            self._answers.move_to_end(key)
+        state = scope["litestar_app"].state
+        now_s: float = state.clock.now().timestamp()
+        found = state.answers.find(key, holds, now_s)
+        if found is not None:
             start, body = dict(found.start), dict(found.body)
             start["headers"] = list(cast("Any", found.start)["headers"])
             await send(cast("Message", start))
@@ -74,19 +98,10 @@ class KeptAnswers(ASGIMiddleware):
         if len(sent) == 2 and cast("Any", sent[0]).get("status") == 200:
             body = cast("Any", sent[1])
             if not body.get("more_body") and len(body["body"]) <= LARGEST_BYTES:
-                self._keep(key, _Kept(holds, now_s, sent[0], sent[1]))
-
-    def _keep(self, key: tuple[Any, ...], answer: _Kept) -> None:
-        before = self._answers.pop(key, None)
-        if before is not None:
-            self._bytes -= _size(before)
-        self._answers[key] = answer
-        self._bytes += _size(answer)
-        while len(self._answers) > MOST or self._bytes > MOST_BYTES:
-            self._bytes -= _size(self._answers.popitem(last=False)[1])
+                state.answers.keep(key, Kept(holds, now_s, sent[0], sent[1]))
 
 
-def _size(answer: _Kept) -> int:
+def _size(answer: Kept) -> int:
     return len(cast("Any", answer.body)["body"])
 
 

@@ -15,7 +15,7 @@ import pytest
 from litestar import Litestar
 from sqlalchemy import event, update
 
-from service.api.answers import LONGEST_S, KeptAnswers, _Kept
+from service.api.answers import LONGEST_S, Answers, Kept
 from service.clock import FixedClock
 from service.records import marks
 from service.records.conditions import save_hours
@@ -183,12 +183,12 @@ async def test_a_token_is_out_at_once_although_it_is_remembered(
 
 
 def test_no_more_is_kept_than_there_is_room_for(monkeypatch: pytest.MonkeyPatch) -> None:
-    kept = KeptAnswers()
+    kept = Answers()
     monkeypatch.setattr("service.api.answers.MOST", 3)
     monkeypatch.setattr("service.api.answers.MOST_BYTES", 100)
 
     def keep(key: int, size: int) -> None:
-        kept._keep((key,), _Kept((0,), 0.0, {}, {"body": b"x" * size}))  # type: ignore[arg-type,typeddict-item]
+        kept.keep((key,), Kept((0,), 0.0, {}, {"body": b"x" * size}))  # type: ignore[arg-type,typeddict-item]
 
     for key in range(5):
         keep(key, 10)
