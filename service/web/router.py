@@ -32,6 +32,8 @@ PAGES = [
     houses.show_today,
     houses.tick_task,
     houses.untick_task,
+    houses.see_to_alert,
+    houses.put_alert_off,
     houses.show_advice,
     houses.follow_advice,
     batches.show_batch,

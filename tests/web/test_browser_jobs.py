@@ -152,3 +152,21 @@ def test_a_count_is_recorded_and_taken_back_with_the_keyboard_alone(
         expect(page.locator("#told")).to_contain_text("Taken back")
         assert [e.void for e in counts()[before:]] == [False, True]
         seen.fine()
+
+
+def test_an_alert_is_seen_to_and_put_off(grounds: Grounds, look: LookMaker) -> None:
+    """It stays on the page with who sees to it; whoever may only record is not offered to."""
+    with look(grounds.site, grounds.people["crew"]) as seen:
+        seen.page.goto(f"{grounds.house}/today")
+        expect(seen.page.locator(".alert form")).to_have_count(0)
+    with look(grounds.site, grounds.people["owner"], width=360, height=640) as seen:
+        page: Page = seen.page
+        page.goto(f"{grounds.house}/today")
+        card = page.locator(".alert", has_text="Canopy light")
+        card.get_by_role("button", name=re.compile("I see to it")).click()
+        expect(page.locator("#told")).to_contain_text("You see to it")
+        expect(card).to_contain_text("Robin owner sees to it")
+        card.get_by_role("button", name=re.compile("Quiet for a day")).click()
+        expect(card).to_contain_text("Nothing is sent of it until Tue 15 Sep")
+        expect(card.locator("form")).to_have_count(0)
+        seen.fine()
