@@ -59,8 +59,39 @@ ALERTS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     },
     "sensor_silent": {"is": ("place", "sensor", "sinceAt")},
     "seed_heat": {"is": ("batch", "zone", "limitC", "pastHours", "comingHours")},
+    "sensor_stuck": {
+        "is": ("sensor", "readings", "hours", "value", "unit"),
+        "warmth": ("sensor", "readings", "hours", "valueC"),
+    },
+    "sensor_out_of_range": {"is": ("sensor", "refused", "taken")},
+    "sensor_jumping": {
+        "is": ("sensor", "jumps", "limit", "largest", "unit"),
+        "warmth": ("sensor", "jumps", "limitByC", "largestByC"),
+    },
+    "sensor_light_at_night": {"is": ("sensor", "mean", "hours", "below")},
+    "sensor_dark_at_noon": {"is": ("sensor", "mean", "hours", "above", "clear")},
+    "sensors_disagree": {
+        "more": ("sensor", "other", "hours", "apart", "unit"),
+        "less": ("sensor", "other", "hours", "apart", "unit"),
+        "warmth_more": ("sensor", "other", "hours", "apartByC"),
+        "warmth_less": ("sensor", "other", "hours", "apartByC"),
+        "light_more": ("sensor", "other", "hours", "apartShare"),
+        "light_less": ("sensor", "other", "hours", "apartShare"),
+    },
+    "sensor_drift": {
+        "more": ("sensor", "changeShare", "nowShare", "beforeShare"),
+        "less": ("sensor", "changeShare", "nowShare", "beforeShare"),
+    },
+    "sensor_clock": {"behind": ("sensor", "seconds", "messages"), "ahead": ("sensor", "seconds", "messages")},
+    "seed_old": {
+        "over": ("lot", "seeds", "ageDays", "useByOn"),
+        "soon": ("lot", "seeds", "ageDays", "useByOn"),
+    },
+    "seed_store_heat": {"is": ("lot", "hotC", "hotHours", "warmC", "warmHours", "measuredHours")},
+    "seed_failing": {"is": ("lot", "cells", "emerged", "upShare", "lowShare", "highShare")},
 }
-"""Of each kind of alert what it can say, and by which figures; kinds that are not here say it in English only.
+"""Of each kind of alert what it can say, and by which figures; kinds that are not here (seed that runs out) say it in
+English only.
 
 ``next`` is the code of what to do, ``why`` the reasons of an advice that the alert is about.
 """

@@ -29,7 +29,7 @@ def sample(name: str) -> Any:
             return ["2026-09-20", "2026-09-24"] if name == "seedOn" else value
     if name.endswith("At"):
         return AT.isoformat()
-    if name in {"zone", "place", "sensor", "succession", "batch", "quantity", "unit"}:
+    if name in {"zone", "place", "sensor", "succession", "batch", "quantity", "unit", "lot", "other"}:
         return f"the {name}"
     return {"batches": ["B1", "B2"], "months": [4, 9]}.get(name, 7)
 
