@@ -161,6 +161,7 @@ class Directory:
         self.zone_id = self._column(
             [-1 if stream.zone_id is None else stream.zone_id for stream in self.streams], np.int64
         )
+        self.inside = np.unique(self.sensor_id[self.zone_id >= 0])
         self.scale = self._column([stream.scale for stream in self.streams], np.float64)
         self.offset = self._column([stream.offset for stream in self.streams], np.float64)
         self.low = self._column([stream.low for stream in self.streams], np.float64)
@@ -385,7 +386,9 @@ async def store_decoded(uow: UnitOfWork, decoded: Decoded, limits: Limits) -> St
     with records.refusals():
         if unknown:
             letters = await _count_unknown(uow, unknown, letters)
-        await records.save_reading_columns(uow, sensor_ids, at_us_column, values)
+        await records.save_reading_columns(
+            uow, sensor_ids, at_us_column, values, inside=decoded.directory.inside
+        )
         await records.touch_hours(uow, stored.touched)
         await records.add_dead_letters(uow, letters)
     return stored
