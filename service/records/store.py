@@ -20,6 +20,7 @@ from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from service.records import marks  # noqa: F401 - its listeners see every session
+from service.records import sqlite as sqlite_driver
 from service.records.changes import NotingSession
 
 BUSY_S = 30
@@ -105,6 +106,7 @@ class Store:
         parsed = make_url(url)
         if parsed.get_backend_name() == "sqlite":
             engine = create_async_engine(parsed, json_deserializer=msgspec.json.decode)
+            event.listen(engine.sync_engine, "do_connect", sqlite_driver.connect)
             event.listen(engine.sync_engine, "connect", _prepare_sqlite)
             event.listen(engine.sync_engine, "begin", _begin_sqlite)
             event.listen(engine.sync_engine, "checkin", _leave_sqlite)
