@@ -22,7 +22,7 @@ from service.records.store import Store
 from service.records.tables import User
 from service.settings import Settings
 from service.web.sessions import current_csrf, local_path, pages_router
-from service.work import passwords, sessions, users
+from service.work import passwords, users
 from service.work.access import SYSTEM, first_token
 from service.work.throttle import on_clock, wait_s
 from tests.api.conftest import running
