@@ -10,6 +10,7 @@ from importlib.metadata import PackageNotFoundError, version
 from litestar import Litestar
 from litestar.datastructures import State
 
+from service.api.answers import Answers
 from service.api.calendars import read_calendar
 from service.api.docs import openapi_config, static_router
 from service.api.health import get_health, get_live, get_ready
@@ -82,6 +83,7 @@ def state_of(store: Store, clock: Clock, settings: Settings, wall: Clock | None 
             "settings": settings,
             "metrics": Metrics(),
             "freshness": Freshness(store),
+            "answers": Answers(),
             "rate_limit": RateLimit(settings.requests_per_minute),
             "stopping": asyncio.Event(),
             "uses": Uses(store),

@@ -278,14 +278,3 @@ def light_off_plan(
     if dli > (BRIGHT_BACK if was == "bright" else BRIGHT_SHARE) * expected:
         return LightOff("bright", dli, expected)
     return None
-
-
-# --------------------------------------------------------------------------- silence
-
-SILENT_INTERVALS = 5
-SILENT_LEAST_MIN = 30.0
-
-
-def silent_after_min(interval_s: float) -> float:
-    """Return after how long without a reading a sensor counts as silent. Assumed. [min]"""
-    return max(SILENT_LEAST_MIN, SILENT_INTERVALS * interval_s / 60.0)

@@ -13,8 +13,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from service.agronomy.comfort import silent_after_min
-
 Array = NDArray[np.float64]
 
 STUCK_HOURS: Mapping[str, float] = {
@@ -77,9 +75,62 @@ class Found(NamedTuple):
     evidence: dict[str, float]
 
 
-def silent(since_last_s: float, interval_s: float) -> Found | None:
+SILENT_INTERVALS = 5
+"""Intervals without a reading after which a sensor counts as silent; assumed."""
+SILENT_LEAST_S = 1800.0
+SILENT_SENDS = 1.5
+"""Times that a device takes from one sending to the next after which it counts as silent; assumed. [1]"""
+_LONGEST_SEND_S = 86_400.0
+_SENDS_LEAST = 3
+
+
+class Sending(NamedTuple):
+    """How a device sends, learned from its arrivals."""
+
+    every_s: float = 0.0
+    """From one arrival to the next, three in four are not further apart. [s]"""
+    lag_s: float = 0.0
+    """How old the newest reading is when it arrives. [s]"""
+
+
+AT_ONCE = Sending()
+"""Sends each reading as it is made."""
+
+
+def sending(hours_s: Array, messages: Array, lag_s: Array) -> Sending:
+    """Learn how a device sends, which may be an array of readings now and then.
+
+    A gap or two in which it was away tell little, so the third quartile is taken and not the mean or the longest.
+
+    Parameters
+    ----------
+    hours_s : ndarray, shape (n,)
+        Beginnings of the clock hours in which messages arrived, rising. [s]
+    messages : ndarray, shape (n,)
+        Messages that arrived in each, at least one.
+    lag_s : ndarray, shape (n,)
+        Least age of a message's newest reading in each. [s]
+
+    Returns
+    -------
+    Sending
+        The default where fewer than three hours are known.
+    """
+    if hours_s.size < _SENDS_LEAST:
+        return AT_ONCE
+    apart = np.diff(hours_s) / messages[:-1]
+    every = min(float(np.quantile(apart, 0.75)), _LONGEST_SEND_S)
+    return Sending(every, min(max(float(np.median(lag_s)), 0.0), _LONGEST_SEND_S))
+
+
+def silent_after_s(interval_s: float, sends: Sending = AT_ONCE) -> float:
+    """Return how long after its last reading a sensor counts as silent: the one rule, wherever it is told. [s]"""
+    return max(SILENT_LEAST_S, SILENT_INTERVALS * interval_s, sends.lag_s + SILENT_SENDS * sends.every_s)
+
+
+def silent(since_last_s: float, interval_s: float, sends: Sending = AT_ONCE) -> Found | None:
     """Judge the time since the last reading. [s]"""
-    limit = 60.0 * silent_after_min(interval_s)
+    limit = silent_after_s(interval_s, sends)
     if since_last_s <= limit:
         return None
     return Found("silent", {"sinceLastS": round(since_last_s), "limitS": round(limit)})

@@ -389,7 +389,7 @@ class Batches(Controller):
     path = "/batches"
     tags = ("Batches",)
 
-    @get(operation_id="listBatches", opt={"kept": True}, responses=READ)
+    @get(operation_id="listBatches", opt={"kept": "houseId"}, responses=READ)
     async def list_batches(
         self,
         uow: Uow,

@@ -16,6 +16,12 @@ from service.records.tables import Advice, Alert, Forecast
 from service.work import alerts, conclusions
 from service.work.line import Span, span
 
+_WHY = Meta(
+    description="The same as `code` and figures, to be worded in another language or unit; null: made before there were"
+    " any.",
+    examples=[[{"code": "measured", "zone": "Channels", "dliMol": 13.3, "meanC": 21.5}]],
+)
+
 
 class SpanView(View):
     """A date as 10, 50 and 90 % points; null: not reached within the horizon."""
@@ -74,6 +80,7 @@ class ForecastView(View):
     ]
     parameters: Annotated[dict[str, Any], Meta(description="What it was computed with.")]
     reasons: Annotated[list[str], Meta(description="What drove it, in sentences.")]
+    why: Annotated[list[dict[str, Any]] | None, _WHY]
 
 
 class ForecastPage(Page):
@@ -105,6 +112,7 @@ class AdviceView(View):
     seedings: list[SeedingView]
     outcome: Annotated[dict[str, Any], Meta(description="Figures with and without the change.")]
     reasons: Annotated[list[str], Meta(description="What drove it, in sentences.")]
+    why: Annotated[list[dict[str, Any]] | None, _WHY]
 
 
 class AdvicePage(Page):
@@ -125,6 +133,14 @@ class AlertView(View):
     detail: str
     next_step: str
     evidence: dict[str, Any]
+    words: Annotated[
+        dict[str, Any] | None,
+        Meta(
+            description="What it says as a `code` and figures, to be worded in another language or unit; null: in"
+            " sentences only.",
+            examples=[None],
+        ),
+    ]
     opened_at: datetime
     updated_at: datetime
     closed_at: Annotated[datetime | None, Meta(description="Null: open.")]
@@ -180,6 +196,7 @@ def forecast_view(row: Forecast) -> ForecastView:
         filled_hours=row.parameters.get("filledHours"),
         parameters=row.parameters,
         reasons=row.reasons,
+        why=row.why,
     )
 
 
@@ -209,7 +226,7 @@ async def list_forecasts(
 @get(
     "/successions/{succession_id:int}/advice",
     operation_id="listAdvice",
-    opt={"kept": True},
+    opt={"kept": "any"},
     tags=["Successions"],
     responses=READ,
 )

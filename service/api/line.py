@@ -62,7 +62,10 @@ class LineView(View):
     """A house at a glance: batches in order of harvest, advice in force, open alerts."""
 
     house: LineHouse
-    at: Annotated[datetime, Meta(description="The moment it holds for.")]
+    at: Annotated[
+        datetime,
+        Meta(description="When it was read, within the last ten seconds; nothing has changed since."),
+    ]
     batches: list[LineBatchView]
     advice: list[LineAdviceView]
     alerts: list[AlertView]
@@ -80,7 +83,11 @@ class RunView(View):
 
 
 @get(
-    "/houses/{house_id:int}/line", operation_id="getLine", opt={"kept": True}, tags=["House"], responses=READ
+    "/houses/{house_id:int}/line",
+    operation_id="getLine",
+    opt={"kept": "house_id"},
+    tags=["House"],
+    responses=READ,
 )
 async def get_line(uow: Uow, clock: Now, access: Asker, house_id: RowId) -> LineView:
     """Read a house at a glance: batches in order of expected harvest, advice in force, open alerts."""

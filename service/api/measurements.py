@@ -74,7 +74,24 @@ class HourPage(View):
     next: Annotated[datetime | None, Meta(description="`after` of the following page; null: none is left.")]
 
 
-PageT = TypeVar("PageT", ReadingPage, HourPage)
+class SensorHourView(View):
+    """What is left of a sensor's readings over one clock hour once they are dropped."""
+
+    at: Annotated[datetime, Meta(description="Start of the hour.")]
+    mean: Annotated[float, Meta(description="Of the readings, each counting alike, as measured.")]
+    minimum: float
+    maximum: float
+    readings: Annotated[int, Meta(description="How many there were.")]
+
+
+class SensorHourPage(View):
+    """Hours of a sensor in order of time."""
+
+    items: list[SensorHourView]
+    next: Annotated[datetime | None, Meta(description="`after` of the following page; null: none is left.")]
+
+
+PageT = TypeVar("PageT", ReadingPage, HourPage, SensorHourPage)
 
 
 class DeadLetterView(View):
@@ -167,6 +184,34 @@ async def list_hours(
     )
     items = [view(HourView, row) for row in rows]
     return _answer(request, HourView, HourPage(items=items, next=following))
+
+
+@get("/sensors/{sensor_id:int}/hours", operation_id="listSensorHours", tags=["Conditions"], responses=READ)
+async def list_sensor_hours(
+    request: Request[Access, str, State],
+    uow: Uow,
+    access: Asker,
+    sensor_id: RowId,
+    from_: From = None,
+    to: To = None,
+    after: AfterMoment = None,
+    limit: Samples = 1000,
+) -> Response[SensorHourPage]:
+    """Read what is left of a sensor's readings that were dropped for their age, hour by hour, as JSON or CSV.
+
+    The next page of CSV is named in the header `Link`.
+    """
+    rows, following = await measurements.list_sensor_hours(
+        uow,
+        access,
+        sensor_id,
+        start=moment("from", from_),
+        end=moment("to", to),
+        after=moment("after", after),
+        limit=limit,
+    )
+    items = [view(SensorHourView, row) for row in rows]
+    return _answer(request, SensorHourView, SensorHourPage(items=items, next=following))
 
 
 class ZoneDayView(View):

@@ -24,6 +24,7 @@ from service.work.errors import (
     StaleVersion,
     WorkError,
 )
+from service.work.throttle import TooMany
 
 _log = logging.getLogger(__name__)
 
@@ -139,6 +140,7 @@ def _parameter_error(found: dict[str, str]) -> FieldError:
 
 
 _STATUS: dict[type[WorkError], HTTPStatus] = {
+    TooMany: HTTPStatus.TOO_MANY_REQUESTS,
     NotFound: HTTPStatus.NOT_FOUND,
     NotAllowed: HTTPStatus.FORBIDDEN,
     Impossible: HTTPStatus.UNPROCESSABLE_ENTITY,
@@ -155,9 +157,11 @@ def _on_work(request: Request[Any, Any, Any], error: WorkError) -> Response[Prob
     if isinstance(error, NotFound) and limited:
         # Whoever sees one farm is told the same of what is not there and of what is another farm's.
         detail = "there is no such thing"
+    wait = getattr(error, "retry_after_s", None)
+    headers = None if wait is None else {"Retry-After": str(wait)}
     current = getattr(error, "current", None)
     shown = msgspec.to_builtins(current) if isinstance(current, msgspec.Struct) else None
-    return _answer(request, status, detail, [field_error(p) for p in error.problems], current=shown)
+    return _answer(request, status, detail, [field_error(p) for p in error.problems], headers, shown)
 
 
 def field_error(problem: FieldProblem) -> FieldError:

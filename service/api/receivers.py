@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from litestar import Controller, Response, get, patch, post
+from litestar import Controller, Response, delete, get, patch, post
 from litestar.datastructures import State
 from litestar.di import NamedDependency, Provide
 from litestar.params import JSONBody, QueryParameter, SkipValidation
@@ -32,6 +32,7 @@ from service.api.operations import (
 )
 from service.records.tables import Receiver
 from service.work import notices, receivers
+from service.work.alert_kinds import KINDS
 from service.work.receivers_targets import Targets
 
 KindWord = Literal["webhook", "mail", "mqtt"]
@@ -63,7 +64,7 @@ HouseIds = Annotated[
 AlertKinds = Annotated[
     list[str] | None,
     Meta(
-        description="Only alerts of these kinds; null: of every kind.",
+        description=f"Only alerts of these kinds; null: of every kind. There are {', '.join(KINDS)}.",
         examples=[["flow_lost", "solution_out_of_limits"]],
     ),
 ]
@@ -278,6 +279,11 @@ class Receivers(Controller):
             uow, clock, access, targets, receiver_id, data.given(), seen_version(if_match)
         )
         return one(ReceiverView, row)
+
+    @delete("/{receiver_id:int}", operation_id="deleteReceiver", responses=CHANGE, status_code=204)
+    async def delete_receiver(self, uow: Uow, access: Asker, receiver_id: RowId) -> None:
+        """Delete a receiver with its notices. One of kind mqtt is made inactive first, which clears its topics."""
+        await receivers.delete_receiver(uow, access, receiver_id)
 
     @post(
         "/{receiver_id:int}/rotate",

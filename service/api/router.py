@@ -93,6 +93,7 @@ def api_router() -> Router:
             Sensors,
             measurements.list_readings,
             measurements.list_hours,
+            measurements.list_sensor_hours,
             measurements.list_days,
             measurements.list_dead_letters,
             measurements.list_unknown_topics,

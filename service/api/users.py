@@ -29,6 +29,7 @@ from service.api.operations import (
     one,
     seen_version,
 )
+from service.changes import transaction
 from service.records.store import Store
 from service.work import users
 from service.work.access import SCOPES, Access
@@ -145,11 +146,12 @@ class Users(Controller):
 
     @post(operation_id="createUser", opt=_ADMIN, responses=CREATE, response_headers=[ETAG, LOCATION])
     async def create_user(
-        self, uow: Uow, clock: Now, access: Asker, data: JSONBody[UserNew]
+        self, request: Request[Access, Any, State], clock: Now, access: Asker, data: JSONBody[UserNew]
     ) -> Response[UserView]:
         """Make a user who can log in."""
         values = data.given()
         new = await users.prepare_user(values, values.pop("password"))
+        uow = await transaction(request)  # only now: hashing takes long, and SQLite has one writer
         return made(UserView, await users.create_user(uow, clock, access, new), "/v1/users")
 
     @get("/{user_id:int}", operation_id="getUser", opt=_ADMIN, responses=READ, response_headers=[ETAG])
@@ -180,12 +182,23 @@ class Users(Controller):
         status_code=200,
     )
     async def set_password(
-        self, uow: Uow, clock: Now, access: Asker, user_id: RowId, data: JSONBody[PasswordNew]
+        self,
+        request: Request[Access, Any, State],
+        state: State,
+        clock: Now,
+        access: Asker,
+        user_id: RowId,
+        data: JSONBody[PasswordNew],
     ) -> Response[UserView]:
         """Give a user another password and log them out everywhere."""
-        user = await users.get_user(uow, access, user_id)
+        store: Store = state.store
+        async with store.read() as uow:
+            user = await users.get_user(uow, access, user_id)
         check_password(data.password, user.login)
-        await users.set_password(uow, clock, user, await hashed(data.password))
+        password_hash = await hashed(data.password)
+        uow = await transaction(request)  # only now: hashing takes long, and SQLite has one writer
+        user = await users.get_user(uow, access, user_id)
+        await users.set_password(uow, clock, user, password_hash)
         return one(UserView, user)
 
     @delete(
@@ -224,5 +237,12 @@ async def change_own_password(
     store: Store = state.store
     session = request.auth.session_id if isinstance(request.auth, SignedIn) else None
     await users.change_own_password(
-        store, clock, request.user, data.current_password, data.new_password, keep_session=session
+        store,
+        clock,
+        request.user,
+        data.current_password,
+        data.new_password,
+        keep_session=session,
+        address=request.client.host if request.client else "",
+        wall=state.wall,
     )

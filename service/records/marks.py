@@ -11,6 +11,9 @@ time is new once an hour, and one whose grower records something is new at once.
 
 A write whose place is not known marks all houses: too much is only slow, too little would be wrong. What is written
 past the session (raw statements of the driver) is to be noted by hand, see :func:`note`.
+
+Beside these, marks of what is *shown* count what the answers that are kept are made from (:data:`SHOWN`), and one mark
+counts changes of tokens and users: see :mod:`service.records.freshness`.
 """
 
 from __future__ import annotations
@@ -109,6 +112,34 @@ OTHERS = frozenset(
         "user",
     }
 )
+# What the answers that are kept show: inputs of forecasts, and what is concluded.
+SHOWN: Mapping[str, tuple[str, str]] = {
+    **{
+        table: INPUTS[table]
+        for table in (
+            "farm",
+            "house",
+            "zone",
+            "section",
+            "crop",
+            "cultivar",
+            "succession",
+            "succession_cultivar",
+            "batch",
+            "batch_cultivar",
+            "entry",
+            "tray",
+        )
+    },
+    "advice": ("succession_id", "succession"),
+    "alert": ("house_id", "house"),
+    "batch_seed_lot": ("batch_id", "batch"),
+    "forecast": ("batch_id", "batch"),
+}
+_WHO_MAY = frozenset({"token", "user"})
+SHOWN_SCOPES: Mapping[str, str] = {"house": "v-house", "farm": "v-farm", "all": "v-all"}
+"""Scopes of the marks of what is shown, by those of forecasts."""
+ACCESS_SCOPE = "access"
 # Moments from which a row counts; one that lies ahead keeps the house from being left out until it has passed.
 _FROM = {"entry": "recorded_at", "weather_forecast": "issued_at"}
 # Moments in hours that count when they are over.
@@ -117,6 +148,8 @@ _HOUR = timedelta(hours=1)
 _ALL: Place = ("all", 0)
 _RUNNING = "hour"
 _PENDING = "evenleaf.marks"
+_PENDING_SHOWN = "evenleaf.marks.shown"
+_PENDING_ACCESS = "evenleaf.marks.access"
 
 
 @dataclass(frozen=True)
@@ -185,11 +218,22 @@ def _note(session: Session, places: Iterable[Place], what: _Noted) -> None:
         pending.setdefault(place, _Noted()).add(what)
 
 
+def _note_shown(session: Session, places: Iterable[Place]) -> None:
+    pending: dict[Place, _Noted] = session.info.setdefault(_PENDING_SHOWN, {})
+    for place in places:
+        pending.setdefault(place, _Noted(at_once=True))
+
+
 @event.listens_for(Session, "after_flush")
 def _after_flush(session: Session, _flush: UOWTransaction) -> None:
     changed = [*session.new, *session.deleted, *(row for row in session.dirty if session.is_modified(row))]
     for row in changed:
         name = row.__tablename__
+        if name in SHOWN:
+            column, kind = SHOWN[name]
+            _note_shown(session, [(kind, getattr(row, column))])
+        if name in _WHO_MAY:
+            session.info[_PENDING_ACCESS] = True
         if name in OTHERS:
             continue
         column, kind = INPUTS.get(name, ("", ""))
@@ -204,11 +248,17 @@ def _on_execute(state: ORMExecuteState) -> None:
     if not (state.is_insert or state.is_update or state.is_delete):
         return
     name = cast(Any, state.statement).table.name
+    given = state.parameters
+    rows = [given] if isinstance(given, Mapping) else list(given or [])
+    if name in SHOWN:
+        column, kind = SHOWN[name]
+        known = not state.is_update and rows and all(column in row for row in rows)
+        _note_shown(state.session, {(kind, row[column]) for row in rows} if known else [_ALL])
+    if name in _WHO_MAY:
+        state.session.info[_PENDING_ACCESS] = True
     if name in OTHERS:
         return
     column, kind = INPUTS.get(name, ("", ""))
-    given = state.parameters
-    rows = [given] if isinstance(given, Mapping) else list(given or [])
     if not state.is_update and rows and column and all(column in row for row in rows):
         if name in _HOURLY and all(_HOURLY[name] in row for row in rows):
             moments: dict[int, list[datetime]] = {}
@@ -230,11 +280,16 @@ def _before_commit(session: Session) -> None:
         return
     session.flush()
     pending: dict[Place, _Noted] = session.info.pop(_PENDING, {})
-    if not pending:
+    shown: dict[Place, _Noted] = session.info.pop(_PENDING_SHOWN, {})
+    access = session.info.pop(_PENDING_ACCESS, False)
+    if not (pending or shown or access):
         return
     with session.no_autoflush:
-        found = _resolved(session, pending)
-        more = _count_hours(session, found)
+        more = _count_hours(session, _resolved(session, pending))
+        for scope, row_id in _resolved(session, shown):
+            more[SHOWN_SCOPES[scope], row_id] = (1, None)
+        if access:
+            more[ACCESS_SCOPE, 0] = (1, None)
         if more:
             _count_up(session, more)
 
@@ -242,7 +297,8 @@ def _before_commit(session: Session) -> None:
 @event.listens_for(Session, "after_rollback")
 def _after_rollback(session: Session) -> None:
     if not session.in_nested_transaction():
-        session.info.pop(_PENDING, None)
+        for pending in (_PENDING, _PENDING_SHOWN, _PENDING_ACCESS):
+            session.info.pop(pending, None)
 
 
 _RESOLVE: dict[str, tuple[str, Callable[[Sequence[int]], Any]]] = {

@@ -119,6 +119,18 @@ async def release_held(uow: UnitOfWork, receiver_id: int) -> None:
     )
 
 
+async def any_waiting(uow: UnitOfWork, receiver_id: int) -> bool:
+    """Return whether anything is still to be sent to a receiver."""
+    waiting = select(Notice.id).where(Notice.receiver_id == receiver_id, Notice.state == "waiting").limit(1)
+    return (await uow.session.scalars(waiting)).one_or_none() is not None
+
+
+async def delete_all_of(uow: UnitOfWork, receiver_id: int) -> None:
+    """Forget every notice for a receiver, and what its broker was given."""
+    await uow.session.execute(delete(Notice).where(Notice.receiver_id == receiver_id))
+    await uow.session.execute(delete(RetainedTopic).where(RetainedTopic.receiver_id == receiver_id))
+
+
 async def drop_old(uow: UnitOfWork, sent_before: datetime, dead_before: datetime) -> None:
     """Forget notices that were sent or replaced, and those given up, long ago."""
     await uow.session.execute(

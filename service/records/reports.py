@@ -6,7 +6,7 @@ from collections.abc import Collection, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import func, literal, select, union_all
+from sqlalchemy import Integer, column, exists, func, or_, select, values
 
 from service.records.listing import among
 from service.records.store import UnitOfWork
@@ -17,19 +17,31 @@ from service.records.tables import (
     Delivery,
     Entry,
     Forecast,
+    Id,
     PackedLot,
     PackedLotHarvest,
     Succession,
 )
+from service.records.types import UtcDateTime
 
-_AT_ONCE = 200  # members of one compound SELECT; SQLite takes 500
+_AT_ONCE = 300  # three parameters each; old SQLite takes 999
 
 
-async def batches_seeded(uow: UnitOfWork, house_id: int, first: date, last: date) -> list[Batch]:
-    """Return the batches of a house that were seeded from ``first`` to ``last``, in that order."""
+async def batches_seeded(
+    uow: UnitOfWork, house_id: int, first: date, last: date, live_at: datetime
+) -> list[Batch]:
+    """Return the batches of a house seeded from ``first`` to ``last``, in that order.
+
+    Those to which nothing happened from ``live_at`` on, and nothing can any more, are left out.
+    """
+    happened = exists().where(Entry.batch_id == Batch.id, Entry.happened_at >= live_at)
     statement = (
         select(Batch)
-        .where(Batch.house_id == house_id, Batch.seeded_on.between(first, last))
+        .where(
+            Batch.house_id == house_id,
+            Batch.seeded_on.between(first, last),
+            or_(Batch.stage != "finished", happened),
+        )
         .order_by(Batch.seeded_on, Batch.id)
     )
     return list(await uow.session.scalars(statement))
@@ -80,15 +92,20 @@ async def forecasts_that_held(
     found: dict[tuple[int, datetime], dict[str, Any]] = {}
     for begin in range(0, len(moments), _AT_ONCE):
         some = moments[begin : begin + _AT_ONCE]
-        newest = [
-            select(literal(n).label("n"), Forecast.id.label("id"))
-            .where(Forecast.batch_id == batch_id, Forecast.made_at <= at)
+        asked = (
+            values(column("n", Integer), column("batch_id", Id), column("at", UtcDateTime()), name="asked")
+            .data([(n, batch_id, at) for n, (batch_id, at) in enumerate(some)])
+            .cte()
+        )
+        newest = (
+            select(Forecast.id)
+            .where(Forecast.batch_id == asked.c.batch_id, Forecast.made_at <= asked.c.at)
             .order_by(Forecast.made_at.desc(), Forecast.id.desc())
             .limit(1)
-            .subquery()
-            for n, (batch_id, at) in enumerate(some)
-        ]
-        every = union_all(*(select(one.c.n, one.c.id) for one in newest)).subquery()
+            .correlate(asked)
+            .scalar_subquery()
+        )
+        every = select(asked.c.n, newest.label("id")).subquery()
         rows = await uow.session.execute(
             select(every.c.n, Forecast.points).join(Forecast, Forecast.id == every.c.id)
         )

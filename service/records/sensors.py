@@ -9,6 +9,7 @@ from typing import Any, cast
 from sqlalchemy import ColumnElement, Table, bindparam, case, delete, literal_column, select, text
 
 from service.records.listing import narrow, page
+from service.records.listing import rows as plain_rows
 from service.records.store import UnitOfWork, upsert
 from service.records.tables import House, Retention, Sensor, SensorCalibration, SensorHour, SensorLag
 from service.records.types import UtcDateTime
@@ -110,6 +111,21 @@ async def lags_since(uow: UnitOfWork, sensor_ids: Sequence[int], since: datetime
         .order_by(SensorLag.at)
     )
     return (await uow.session.scalars(statement)).all()
+
+
+async def arrivals_since(
+    uow: UnitOfWork, sensor_ids: Sequence[int], since: datetime
+) -> dict[int, list[tuple[datetime, int, float]]]:
+    """Return the hours since a moment in which each sensor's messages arrived: (hour, messages, least lag [s])."""
+    found: dict[int, list[tuple[datetime, int, float]]] = {}
+    statement = (
+        select(SensorLag.sensor_id, SensorLag.at, SensorLag.messages, SensorLag.low_s)
+        .where(SensorLag.sensor_id.in_(list(sensor_ids)), SensorLag.at >= since)
+        .order_by(SensorLag.at)
+    )
+    for sensor_id, at, messages, low_s in await plain_rows(uow, statement):
+        found.setdefault(sensor_id, []).append((at, messages, low_s))
+    return found
 
 
 async def drop_lags(uow: UnitOfWork, before: datetime) -> None:

@@ -722,6 +722,7 @@ class Forecast(Base, kw_only=True):
     state: Mapped[dict[str, Any]]  # leaves and fresh weight now: p10, p50, p90
     parameters: Mapped[dict[str, Any]]
     reasons: Mapped[list[Any]]
+    why: Mapped[list[Any] | None] = mapped_column(JSON(none_as_null=True), default=None)  # as of advice
     __table_args__ = (Index("ix_forecast_batch_id_made_at", "batch_id", "made_at"),)
 
 
@@ -755,6 +756,8 @@ class Advice(Base, kw_only=True):
     seedings: Mapped[list[Any]]  # [{"on": iso date, "cells": n, "harvest": {...}}]
     outcome: Mapped[dict[str, Any]]  # harvest gaps with and without the change, sites needed
     reasons: Mapped[list[Any]]  # sentences
+    # The same as codes and figures, see service.work.words; none: made before there were any.
+    why: Mapped[list[Any] | None] = mapped_column(JSON(none_as_null=True), default=None)
     __table_args__ = (
         Index("ix_advice_succession_id_made_at", "succession_id", "made_at"),
         CheckConstraint("decision IN ('hold', 'shorten', 'lengthen')", name="decision"),
@@ -786,6 +789,8 @@ class Alert(Base, kw_only=True):
     acknowledged_at: Mapped[datetime | None] = mapped_column(default=None)
     acknowledged_by: Mapped[str | None] = mapped_column(default=None)  # the token's or user's name
     snoozed_until: Mapped[datetime | None] = mapped_column(default=None)  # nothing is sent of it before
+    # What it says as a code and figures, see service.work.words; none: in sentences only.
+    words: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True), default=None)
     __table_args__ = (
         Index(
             "uq_alert_open",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
@@ -10,29 +11,56 @@ from litestar import Response, get, post
 from litestar.params import FromPath
 
 from service.papers.charts import Chart, Series
-from service.records.tables import UnknownTopic
+from service.records.store import UnitOfWork
+from service.records.tables import UnknownTopic, Zone
 from service.web.forms import Form, Forms
 from service.web.frame import Frame, Web, access_of, clock_of, frame_of, house_of, reading, see_other, writing
 from service.web.pictures import Figure, csv_file, figure
 from service.web.texts import catalogue
 from service.work.conditions import REASONS
 from service.work.errors import NotFound, WorkError
-from service.work.house_conditions import (
-    DLI_TARGET_MOL,
-    ZoneConditions,
-    daily_conditions,
-    sensor_states,
-)
 from service.work.listing import MAX_LIMIT
-from service.work.measurements import list_dead_letters, list_unknown_topics
+from service.work.measurements import ZoneDayConditions, list_days, list_dead_letters, list_unknown_topics
 from service.work.places import list_zones
 from service.work.quantities import QUANTITIES
+from service.work.sensor_states import sensor_states
 from service.work.sensors import create_sensor
 
 DAYS = 28
+DLI_TARGET_MOL = 17.0
+"""Light for heads of lettuce, mol m⁻² d⁻¹: Both et al. 1997, as cited by Hernandez, Timmons and Mattson 2020,
+Horticulturae 6:7."""
 _LETTERS = 20
 _WHOLE = 0.9
 """A day of which at least so much was measured counts as whole."""
+
+
+@dataclass(frozen=True)
+class ZoneConditions:
+    """Every day of one zone; of one of which nothing was measured all is none."""
+
+    zone: Zone
+    days: Sequence[ZoneDayConditions]
+
+
+async def _conditions(
+    uow: UnitOfWork, request: Web, frame: Frame, first: date, last: date
+) -> list[ZoneConditions]:
+    house_id = house_of(frame).id
+    zones, _ = await list_zones(uow, frame.access, house_id=house_id, limit=MAX_LIMIT)
+    known = {
+        (day.zone_id, day.on): day
+        for day in await list_days(uow, clock_of(request), frame.access, house_id, first=first, last=last)
+    }
+    days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
+    return [
+        ZoneConditions(zone, [known.get((zone.id, on)) or _unmeasured(zone.id, on) for on in days])
+        for zone in zones
+    ]
+
+
+def _unmeasured(zone_id: int, on: date) -> ZoneDayConditions:
+    return ZoneDayConditions(zone_id, on, None, 0.0, None, None, None, 0.0)
 
 
 def asked_days(request: Web, frame: Frame, days: int) -> tuple[date, date, str]:
@@ -58,7 +86,7 @@ async def _page(request: Web, house_id: int, forms: Forms, status: int = 200) ->
         frame = await frame_of(uow, request, house_id)
         first, last, problem = asked_days(request, frame, DAYS)
         try:
-            zones = [] if problem else await daily_conditions(uow, clock, frame.access, house_id, first, last)
+            zones = [] if problem else await _conditions(uow, request, frame, first, last)
         except WorkError as refused:
             problem = refused.detail
         states = await sensor_states(uow, clock, frame.access, house_id)
@@ -109,7 +137,7 @@ def _figures(frame: Frame, zone: ZoneConditions, csv: str) -> list[Figure]:
     f, t = frame.formats, catalogue().text
     house = house_of(frame)
     light = [d.dli_mol for d in zone.days]
-    known = [v for v in light if v is not None]
+    known = [d.dli_mol for d in zone.days if d.dli_mol is not None and d.light_coverage >= _WHOLE]
     dim = sum(v < DLI_TARGET_MOL for v in known)
     partly = sum(d.dli_mol is not None and d.light_coverage < _WHOLE for d in zone.days)
     sentence = (
@@ -216,7 +244,7 @@ async def get_conditions_csv(request: Web, house_id: FromPath[int]) -> Response[
     async with reading(request) as uow:
         frame = await frame_of(uow, request, house_id)
         first, last, _ = asked_days(request, frame, DAYS)
-        zones = await daily_conditions(uow, clock_of(request), frame.access, house_id, first, last)
+        zones = await _conditions(uow, request, frame, first, last)
     columns = [
         "zone",
         "on",

@@ -18,6 +18,7 @@ from service.web.belt import Belt, lay
 from service.web.belt_batches import Batches
 from service.web.frame import Frame, Web, access_of, clock_of, frame_of, reading, see_other, writing
 from service.work.advice import accept_advice
+from service.work.alerts import acknowledge_alert, snooze_alert
 from service.work.line import HouseLine, LineBatch, house_line
 from service.work.listing import MAX_LIMIT
 from service.work.programme import list_successions
@@ -25,6 +26,7 @@ from service.work.tasks import finish_task, list_tasks, reopen_task
 
 SOON = timedelta(hours=36)
 """A harvest or transplant expected within it is today's or tomorrow's work."""
+PUT_OFF = timedelta(days=1)
 LATE_AFTER_DAYS = 30
 """Open tasks older than this are left off the work list; ours."""
 
@@ -186,6 +188,23 @@ async def untick_task(request: Web, task_id: FromPath[int]) -> Response[None]:
     async with writing(request) as uow:
         task = await reopen_task(uow, access_of(request), task_id)
     return see_other(f"/houses/{task.house_id}/today", "task_open")
+
+
+@post("/alerts/{alert_id:int}/acknowledge")
+async def see_to_alert(request: Web, alert_id: FromPath[int]) -> Response[None]:
+    """Say that one sees to an alert."""
+    async with writing(request) as uow:
+        alert = await acknowledge_alert(uow, clock_of(request), access_of(request), alert_id)
+    return see_other(f"/houses/{alert.house_id}/today", "alert_seen_to")
+
+
+@post("/alerts/{alert_id:int}/snooze")
+async def put_alert_off(request: Web, alert_id: FromPath[int]) -> Response[None]:
+    """Have nothing sent of an alert for a day."""
+    clock = clock_of(request)
+    async with writing(request) as uow:
+        alert = await snooze_alert(uow, clock, access_of(request), alert_id, clock.now() + PUT_OFF)
+    return see_other(f"/houses/{alert.house_id}/today", "alert_put_off")
 
 
 # --------------------------------------------------------------------------- advice

@@ -19,7 +19,8 @@ from service.work import sessions, users
 from service.work.access import find_access
 from service.work.errors import FieldProblem, WorkError, impossible
 from service.work.passwords import SHORTEST
-from service.work.sessions import SignedIn, TooMany
+from service.work.sessions import SignedIn
+from service.work.throttle import TooMany
 
 Asking = Request[Any, Any, State]
 
@@ -195,7 +196,12 @@ async def change_password(request: Asking, state: State) -> Response[str]:
             await _field(request, "current_password"),
             new,
             keep_session=session.session_id,
+            address=_address(request),
+            wall=state.wall,
         )
+    except TooMany as error:
+        wait = {"Retry-After": str(error.retry_after_s)}
+        return _page(request, "password.html", error, status=429, headers=wait, done=False)
     except WorkError as error:
         return _page(request, "password.html", error, status=422, done=False)
     return _page(request, "password.html", done=True)

@@ -263,16 +263,20 @@ async def save_sensor(request: Web, house_id: FromPath[int], sensor_id: FromPath
 @post("/houses/{house_id:int}/settings/users", opt=_ADMIN)
 async def add_user(request: Web, house_id: FromPath[int]) -> Response[Any]:
     """Make a user."""
-
-    async def job(uow: UnitOfWork, frame: Frame, form: Form) -> None:
+    form = Form.sent(catalogue(), (await request.form()).multi_items())
+    async with reading(request) as uow:
+        frame = await frame_of(uow, request, house_id)
+    try:
         values = form.checked(
             login=form.text("login"), display_name=form.text("display_name"), role=form.text("role")
         )
         values["farm_id"] = house_of(frame).farm_id if form.value("farm") else frame.access.farm_id
-        new = await prepare_user(values, form.value("password"))
-        await create_user(uow, clock_of(request), frame.access, new)
-
-    return await _saved(request, house_id, "user", job, "users")
+        new = await prepare_user(values, form.value("password"))  # hashes, so before the transaction
+        async with writing(request) as uow:
+            await create_user(uow, clock_of(request), frame.access, new)
+    except WorkError as refused:
+        return await _page(request, house_id, Forms("user", form.refused(refused)), 422)
+    return see_other(f"/houses/{house_id}/settings", "saved", "users")
 
 
 @post("/houses/{house_id:int}/settings/users/{user_id:int}", opt=_ADMIN)

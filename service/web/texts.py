@@ -126,6 +126,19 @@ class Formats:
         value = celsius * 9 / 5 + 32 if self.units == "us" else celsius
         return self.texts.text(f"unit.{self.units}.temperature_value", value=self.number(value, 1))
 
+    def reading(self, quantity: str, unit: str, value: float) -> str:
+        """Return what a sensor said; temperatures in the reader's unit, units as they are written by hand."""
+        if quantity.startswith("temp_"):
+            return self.temperature(value)
+        key = f"unit.of.{quantity}"
+        shown = self.texts.text(key) if key in self.texts else unit
+        return f"{self.plain(value, 2)} {shown}"
+
+    def warmth(self, celsius: float) -> str:
+        """Return a difference of temperatures."""
+        value = celsius * 9 / 5 if self.units == "us" else celsius
+        return self.texts.text(f"unit.{self.units}.temperature_value", value=self.number(value, 1))
+
     def days(self, value: float | None) -> str:
         """Return a number of days."""
         if value is None:

@@ -20,6 +20,7 @@ from service.work.access import Access
 from service.work.errors import Conflict, NotFound, impossible
 from service.work.notices import SEVERITIES, News, alert_news, tell
 from service.work.places import get_house
+from service.work.words import Words, check_alert
 
 Severity = Literal["info", "warning", "urgent"]
 
@@ -40,12 +41,18 @@ class Condition:
     size_unit: str | None = None
     onset_at: datetime | None = None
     """When it began, where that is known."""
+    words: Words | None = None
+    """What it says as a code and figures, for the pages."""
+
+    def __post_init__(self) -> None:
+        if self.words is not None:
+            check_alert(self.kind, self.words)
 
 
 _LONGEST_SNOOZE = timedelta(days=30)
 # What a change of which receivers hear of; figures move all the time.
 _TOLD = ("severity", "title", "next_step")
-_COPIED = ("severity", "title", "detail", "next_step", "evidence", "size", "size_unit", "onset_at")
+_COPIED = ("severity", "title", "detail", "next_step", "evidence", "size", "size_unit", "onset_at", "words")
 
 
 async def settle_alerts(

@@ -11,8 +11,9 @@ from service.clock import Clock
 from service.records import conditions as records
 from service.records import days as day_records
 from service.records import places as places_of
+from service.records import sensors as sensor_records
 from service.records.store import UnitOfWork
-from service.records.tables import DeadLetter, Hour, Reading, UnknownTopic
+from service.records.tables import DeadLetter, Hour, Reading, SensorHour, UnknownTopic
 from service.work.access import Access
 from service.work.conditions import REASONS
 from service.work.errors import NotAllowed, impossible
@@ -56,6 +57,25 @@ async def list_hours(
     _check_span(start, end, limit)
     await get_zone(uow, access, zone_id)
     rows = await records.hours_page(uow, zone_id, start=start, end=end, after=after, limit=limit + 1)
+    return rows[:limit], rows[limit - 1].at if len(rows) > limit else None
+
+
+async def list_sensor_hours(
+    uow: UnitOfWork,
+    access: Access,
+    sensor_id: int,
+    *,
+    start: datetime | None = None,
+    end: datetime | None = None,
+    after: datetime | None = None,
+    limit: int = 1000,
+) -> tuple[Sequence[SensorHour], datetime | None]:
+    """Return what is left of a sensor's dropped readings by hour, ``start <= at < end``, and where to go on after."""
+    _check_span(start, end, limit)
+    await get_sensor(uow, access, sensor_id)
+    rows = await sensor_records.sensor_hours_page(
+        uow, sensor_id, start=start, end=end, after=after, limit=limit + 1
+    )
     return rows[:limit], rows[limit - 1].at if len(rows) > limit else None
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 from service.clock import Clock
+from service.records.sensors import add_lags
 from service.records.store import UnitOfWork
 from service.work.access import Access
 from service.work.conditions import (
@@ -17,6 +20,8 @@ from service.work.payloads import decode
 from service.work.sensors import get_sensor
 
 _NAMED = 100
+_BACKLOG = timedelta(hours=12)
+"""What is older was kept back or is brought by hand, and says nothing about how the device sends."""
 
 
 async def push_readings(
@@ -44,4 +49,9 @@ async def push_readings(
         problems = [FieldProblem("", fault.detail) for fault in faults[:_NAMED]]
         more = f"; and {len(faults) - _NAMED} more" if len(faults) > _NAMED else ""
         raise Impossible("; ".join(fault.detail for fault in faults[:5]) + more, *problems)
+    newest = max((sample.at for sample in arrival.samples), default=now)
+    if timedelta(0) < now - newest <= _BACKLOG:
+        row = {"sensor_id": sensor.id, "at": now.replace(minute=0, second=0, microsecond=0), "messages": 1}
+        lag_s = (now - newest).total_seconds()
+        await add_lags(uow, [{**row, "low_s": lag_s, "high_s": lag_s}])
     return await store_arrivals(uow, [arrival], limits)

@@ -18,6 +18,7 @@ from service.records.store import UnitOfWork
 from service.records.tables import House, Notice, Receiver
 from service.work import fields, saving
 from service.work.access import Access, require
+from service.work.alert_kinds import KINDS as KINDS_OF_ALERTS
 from service.work.errors import Conflict, FieldProblem, NotFound, impossible
 from service.work.fields import Check, Field, Merged, checked_changes, checked_new
 from service.work.listing import DEFAULT_LIMIT, check_choice, check_page
@@ -32,7 +33,6 @@ OLD_SECRET_SIGNS = timedelta(hours=24)
 """How long a secret that was replaced still signs beside the new one."""
 
 _TIME = re.compile(r"(?:[01]\d|2[0-3]):[0-5]\d")
-_ALERT_KIND = re.compile(r"[a-z][a-z_]{0,39}")
 
 
 def _clock_time(value: Any) -> str:
@@ -54,9 +54,9 @@ def _list_of(check: Check, said: str) -> Check:
 
 
 def _alert_kind(value: Any) -> str:
-    if not isinstance(value, str) or not _ALERT_KIND.fullmatch(value):
-        raise ValueError("it must be a list of different kinds of alerts, for example seeding_interval")
-    return value
+    if value not in KINDS_OF_ALERTS:
+        raise ValueError(f"{value!r} is no kind of alert; there are {', '.join(KINDS_OF_ALERTS)}")
+    return str(value)
 
 
 def _news(value: Any) -> list[str]:
@@ -169,6 +169,27 @@ async def change_receiver(
         await notice_records.release_held(uow, receiver.id)
     await keep_retained_of(uow, clock, receiver)
     return receiver
+
+
+async def delete_receiver(uow: UnitOfWork, access: Access, receiver_id: int) -> None:
+    """Delete a receiver with its notices, sent or not.
+
+    Raises
+    ------
+    Conflict
+        If its broker still holds what it was given: what is retained is cleared by making the receiver inactive.
+    """
+    receiver = await get_receiver(uow, access, receiver_id)
+    if receiver.kind == "mqtt":
+        if receiver.active:
+            raise Conflict(
+                "its broker still holds retained topics; set active to false, which clears them, and delete it then"
+            )
+        if await notice_records.any_waiting(uow, receiver.id):
+            raise Conflict("its topics are being cleared; delete it when that is done, within a day at most")
+    await notice_records.delete_all_of(uow, receiver.id)
+    await uow.session.delete(receiver)
+    await uow.flush()
 
 
 async def rotate_secret(

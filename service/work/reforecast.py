@@ -51,6 +51,7 @@ from service.work.profiles import profile_of
 from service.work.seed_heat import HEAT_ALERT, heat_condition, seed_heat
 from service.work.times import EPOCH, epoch_hours, local_day, moment_of
 from service.work.weather import read_outside, read_pushed, transmission_of
+from service.work.words import Reason, reason
 from service.work.work_list import propose_work
 
 log = logging.getLogger(__name__)
@@ -717,6 +718,11 @@ def _forecast_rows(
         points = {event: _point_json(column[i]) for event, column in columns.items()}
         heat = seed_heat(group.profile, item.state, nursery, given.now)
         known = _known(given, group, item)
+        why = [
+            *_batch_reasons(given, group, item),
+            *_calibration_reasons(learnt, group, item),
+            *([reason(heat.sentence(), "seed_heat", **heat.figures())] if heat else []),
+        ]
         result.forecasts.append(
             Forecast(
                 batch_id=item.batch.id,
@@ -740,11 +746,8 @@ def _forecast_rows(
                     "growth": _named(learnt.growth, group, item),
                     "emergence": _named(learnt.emergence, group, item),
                 },
-                reasons=[
-                    *_batch_reasons(given, group, item),
-                    *_calibration_reasons(learnt, group, item),
-                    *([heat.sentence()] if heat else []),
-                ],
+                reasons=[one.text for one in why],
+                why=[one.words for one in why],
             )
         )
         if heat:
@@ -764,23 +767,36 @@ def _named(learnt: calibration.Learnt, group: _Group, item: LiveBatch) -> dict[s
     }
 
 
-def _calibration_reasons(learnt: Calibration, group: _Group, item: LiveBatch) -> list[str]:
+def _calibration_reasons(learnt: Calibration, group: _Group, item: LiveBatch) -> list[Reason]:
     cell = _cell(group.successions[0], item.batch)
     said = []
     young = item.state.stage == "nursery"
     belief = (learnt.leaf if young else learnt.growth).cells[cell]
     if belief.evidence:
-        low, middle, high = np.exp(belief.mean + belief.sd * np.array([-P90, 0.0, P90]))
+        low, middle, high = np.exp(belief.mean + belief.sd * np.array([-P90, 0.0, P90])).tolist()
         said.append(
-            f"{'Leaves appear' if young else 'Heads grow'} {middle:.2f} times as fast here as the crop profile says"
-            f" (10-90 % {low:.2f} to {high:.2f}), from {belief.evidence}"
-            f" {'record' if belief.evidence == 1 else 'records'}."
+            reason(
+                f"{'Leaves appear' if young else 'Heads grow'} {middle:.2f} times as fast here as the crop profile says"
+                f" (10-90 % {low:.2f} to {high:.2f}), from {belief.evidence}"
+                f" {'record' if belief.evidence == 1 else 'records'}.",
+                "leaves_faster" if young else "heads_faster",
+                times=round(middle, 2),
+                low=round(low, 2),
+                high=round(high, 2),
+                n=int(belief.evidence),
+            )
         )
     count = _fitting(learnt, item)
     if count is not None and count.trust < DOUBTED:
         said.append(
-            f"The last leaf count, {count.said['observed']:g}, does not fit the {count.said['expected']:.1f} leaves"
-            f" that the measured hours give, and counts for {100 * count.trust:.0f} %."
+            reason(
+                f"The last leaf count, {count.said['observed']:g}, does not fit the {count.said['expected']:.1f} leaves"
+                f" that the measured hours give, and counts for {100 * count.trust:.0f} %.",
+                "count_doubted",
+                observed=round(float(count.said["observed"]), 2),
+                expected=round(float(count.said["expected"]), 1),
+                trustShare=round(float(count.trust), 2),
+            )
         )
     return said
 
@@ -832,27 +848,63 @@ def _known(given: HouseInput, group: _Group, item: LiveBatch) -> _Known:
     return _Known(since, light[both], temp[both], int(np.count_nonzero(both)), span)
 
 
-def _batch_reasons(given: HouseInput, group: _Group, item: LiveBatch) -> list[str]:
+def _batch_reasons(given: HouseInput, group: _Group, item: LiveBatch) -> list[Reason]:
     zone = given.zones[group.nursery_id if item.state.stage == "nursery" else group.channels_id]
     since, light, temp, known, span = _known(given, group, item)
     said = []
     if known:
+        dli, mean = float(light.mean()) * 24, float(temp.mean())
+        since_on = local_day(since, given.zone_info)
         said.append(
-            f"Since {local_day(since, given.zone_info):%d %b} in {zone.name}: {float(light.mean()) * 24:.1f}"
-            f" mol m-2 d-1 and {float(temp.mean()):.1f} °C measured over {known} of {span} hours."
+            reason(
+                f"Since {since_on:%d %b} in {zone.name}: {dli:.1f}"
+                f" mol m-2 d-1 and {mean:.1f} °C measured over {known} of {span} hours.",
+                "batch_measured",
+                zone=zone.name,
+                sinceOn=since_on.isoformat(),
+                dliMol=round(dli, 1),
+                meanC=round(mean, 1),
+                hours=known,
+                ofHours=span,
+            )
         )
     if known < 0.9 * span:
         said.append(
-            f"Light or temperature of {span - known} of {span} hours was not measured and is taken from the outlook."
+            reason(
+                f"Light or temperature of {span - known} of {span} hours was not measured and is taken from the"
+                " outlook.",
+                "batch_filled",
+                hours=span - known,
+                ofHours=span,
+            )
         )
     if item.state.leaf_counts:
         at, leaves = item.state.leaf_counts[-1]
-        said.append(f"{leaves:g} true leaves were counted on {local_day(at, given.zone_info):%d %b}.")
+        on = local_day(at, given.zone_info)
+        said.append(
+            reason(
+                f"{leaves:g} true leaves were counted on {on:%d %b}.",
+                "leaves_counted",
+                leaves=round(leaves, 2),
+                countedOn=on.isoformat(),
+            )
+        )
     if item.state.cuts:
         at, weight = item.state.cuts[-1]
+        on, left = (
+            local_day(at, given.zone_info),
+            group.profile.left_dry_g(weight) / group.profile.dry_matter_fraction,
+        )
         said.append(
-            f"Cut {len(item.state.cuts)} of {group.profile.cuts} was on {local_day(at, given.zone_info):%d %b};"
-            f" it regrows from the {group.profile.left_dry_g(weight) / group.profile.dry_matter_fraction:.0f} g left."
+            reason(
+                f"Cut {len(item.state.cuts)} of {group.profile.cuts} was on {on:%d %b};"
+                f" it regrows from the {left:.0f} g left.",
+                "regrows",
+                cut=len(item.state.cuts),
+                cuts=group.profile.cuts,
+                cutOn=on.isoformat(),
+                leftG=round(left, 1),
+            )
         )
     return said
 
@@ -866,6 +918,7 @@ def _unreached(given: HouseInput, batch: Batch) -> Condition:
         detail="In most members of the outlook there is too little light.",
         next_step="Cut smaller heads, add light, or pause seeding until the days lengthen.",
         evidence={"horizonDays": given.horizon_days},
+        words={"code": "is", "batch": batch.code, "horizonDays": given.horizon_days},
     )
 
 
@@ -993,6 +1046,7 @@ def _silent(given: HouseInput) -> list[Condition]:
                     detail="The forecast fills the gap from the outlook, so ranges are wider and reasons older.",
                     next_step="Look at the sensor, its power and its link to the broker.",
                     evidence={"lastHour": moment_of(float(both[-1])).isoformat()},
+                    words={"code": "is", "zone": zone.name, "sinceOn": since.isoformat()},
                 )
             )
     return found

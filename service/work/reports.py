@@ -40,7 +40,7 @@ from service.work.ledger import LedgerState, derive, facts
 from service.work.line import span
 from service.work.places import get_house
 from service.work.profiles import profile_of
-from service.work.times import local_day
+from service.work.times import day_begin, local_day
 
 LEADS_DAYS = (1, 3, 7, 14, 21, 28, 42)
 """Days before the harvest at which forecasts are looked at."""
@@ -156,7 +156,8 @@ async def house_report(
     if first is None:
         first = last - timedelta(days=last.weekday() + 7 * (_USUAL_WEEKS - 1))
     check_days(first, last, LONGEST_DAYS)
-    batches = await records.batches_seeded(uow, house_id, first - timedelta(days=_LONGEST_CROP_DAYS), last)
+    seeded_from = first - timedelta(days=_LONGEST_CROP_DAYS)
+    batches = await records.batches_seeded(uow, house_id, seeded_from, last, day_begin(first, zone))
     ledgers = await batch_records.entries_of(uow, [batch.id for batch in batches])
     crops = await records.crops_by_succession(uow, house_id)
     channels = [z for z in await zones_of(uow, house_id) if z.kind == "channels"]

@@ -52,6 +52,14 @@ def lot_alerts(lot: seed_fitness.Condition, today: date) -> list[Condition]:
                     else f"Sow it first, until {lot.use_by}."
                 ),
                 evidence={"useBy": lot.use_by.isoformat(), **evidence_of(lot)},
+                words={
+                    "code": "over" if over else "soon",
+                    "next": "over" if over else "soon",
+                    "lot": row.lot_number,
+                    "seeds": lot.lot.remaining,
+                    "ageDays": lot.age_days,
+                    "useByOn": lot.use_by.isoformat(),
+                },
             )
         )
     hot = [f for f in lot.faults if f.kind in {"hot", "aged"}]
@@ -65,6 +73,15 @@ def lot_alerts(lot: seed_fitness.Condition, today: date) -> list[Condition]:
                 detail=" ".join(f"{f.sentence[0].upper()}{f.sentence[1:]}." for f in hot),
                 next_step="Keep seed cold, dry and closed, and test the lot's germination before you rely on it.",
                 evidence=evidence_of(lot),
+                words={
+                    "code": "is",
+                    "lot": row.lot_number,
+                    "hotC": seed.STORE_HOT_C,
+                    "hotHours": round(lot.store.hot_hours),
+                    "warmC": seed.STORE_WARM_C,
+                    "warmHours": round(lot.store.warm_hours),
+                    "measuredHours": round(lot.store.measured_hours),
+                },
             )
         )
     return found
@@ -118,6 +135,15 @@ def emergence_alert(lot: LotEmergence) -> Condition | None:
             "share": lot.share,
             "low": lot.low,
             "high": lot.high,
+        },
+        words={
+            "code": "is",
+            "lot": row.lot_number,
+            "cells": lot.cells,
+            "emerged": lot.emerged,
+            "upShare": lot.share,
+            "lowShare": lot.low,
+            "highShare": lot.high,
         },
     )
 

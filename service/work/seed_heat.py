@@ -28,6 +28,14 @@ class Heat:
     so_far: float
     to_come: float  # expected, mean of the outlook's members
 
+    def figures(self) -> dict[str, float]:
+        """Return what there is to say of it, as figures."""
+        return {
+            "limitC": self.limit_c,
+            "pastHours": round(self.so_far),
+            "comingHours": round(self.to_come),
+        }
+
     def sentence(self) -> str:
         """Return what there is to say of it."""
         past = f"{self.so_far:.0f} hours were above {self.limit_c:g} °C" if self.so_far >= 0.5 else ""
@@ -66,5 +74,12 @@ def heat_condition(heat: Heat, batch: Batch, zone: Zone) -> Condition:
             "limitC": heat.limit_c,
             "hoursSoFar": round(heat.so_far, 1),
             "hoursExpected": round(heat.to_come, 1),
+        },
+        words={
+            "code": "is",
+            "next": "coming" if heat.to_come >= 0.5 else "next",
+            "batch": batch.code,
+            "zone": zone.name,
+            **heat.figures(),
         },
     )

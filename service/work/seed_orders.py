@@ -228,6 +228,10 @@ def stock_of(condition: Condition, today: date) -> Stock:
     return Stock(condition.lot.remaining, max(today, condition.lot.lot.received_on), condition.use_by)
 
 
+def _seedings(many: int) -> str:
+    return "1 seeding" if many == 1 else f"{many} seedings"
+
+
 def _sentence(supply: Supply, today: date) -> str:
     name = supply.cultivar
     if not supply.needed and supply.runs_out_on is None:
@@ -240,7 +244,7 @@ def _sentence(supply: Supply, today: date) -> str:
         said = f"The seed of {name} lasts {supply.days_left} days, until before the seeding on {supply.runs_out_on}."
     if supply.missing:
         short = sum(n.seeds for n in supply.missing)
-        said += f" Ordered today it comes too late for {len(supply.missing)} seedings, {short} seeds."
+        said += f" Ordered today it comes too late for {_seedings(len(supply.missing))}, {short} seeds."
     if supply.orders:
         first = supply.orders[0]
         when = "today" if first.order_on <= today else f"on {first.order_on}"

@@ -17,6 +17,7 @@ from service.agronomy.succession import Advice as Figures
 from service.records.tables import Advice, Succession, Zone
 from service.work.alerts import Condition
 from service.work.times import EPOCH, epoch_hours, local_day, moment_of, seeding_moment
+from service.work.words import Reason, Words, reason
 
 INTERVAL_ALERT = "seeding_interval"
 SITES_ALERT = "sites_short"
@@ -94,7 +95,13 @@ def advice_row(
     first = days[0][0] if days else earliest
     said = reasons(figures, succession, channels, zone, now, measured, batch_codes)
     if sum(times for _, times in days) < len(moments):
-        said.append(f"Out of season: {_months(months or ())} only; seedings in other months are left out.")
+        said.append(
+            reason(
+                f"Out of season: {_months(months or ())} only; seedings in other months are left out.",
+                "out_of_season",
+                months=sorted(months or ()),
+            )
+        )
     return Advice(
         succession_id=succession.id,
         made_at=now,
@@ -108,7 +115,8 @@ def advice_row(
         probability=round(figures.probability, 2),
         seedings=[{"on": day.isoformat(), "cells": figures.cells * times} for day, times in days],
         outcome=_outcome(figures),
-        reasons=said,
+        reasons=[one.text for one in said],
+        why=[one.words for one in said],
     )
 
 
@@ -142,72 +150,142 @@ def reasons(
     now: datetime,
     measured: Measured,
     batch_codes: Sequence[str],
-) -> list[str]:
+) -> list[Reason]:
     """Say why, with figures from the measured hours."""
     said = [_conditions(channels, now, measured)]
     if figures.duration_now_days is None:
-        said.append("A seeding made now is not forecast to reach its target weight within the outlook.")
-    elif figures.duration_slope is not None:
-        change = "longer" if figures.duration_slope >= 0 else "shorter"
         said.append(
-            f"A seeding made now is forecast to take {figures.duration_now_days:.0f} days to harvest; each day later"
-            f" makes it {abs(figures.duration_slope):.2f} days {change}."
+            reason(
+                "A seeding made now is not forecast to reach its target weight within the outlook.",
+                "not_reached",
+            )
+        )
+    elif figures.duration_slope is not None:
+        longer = figures.duration_slope >= 0
+        said.append(
+            reason(
+                f"A seeding made now is forecast to take {figures.duration_now_days:.0f} days to harvest; each day"
+                f" later makes it {abs(figures.duration_slope):.2f} days {'longer' if longer else 'shorter'}.",
+                "takes_longer" if longer else "takes_shorter",
+                takesDays=round(figures.duration_now_days),
+                changeDays=round(abs(figures.duration_slope), 2),
+            )
         )
     if figures.gap_without_days is not None:
         said.append(
-            f"Seeding every {figures.interval_days:g} days, the coming harvests fall {figures.gap_without_days:.1f}"
-            f" days apart; wished are {succession.harvest_interval_days:g}. Even harvests ask for a seeding every"
-            f" {figures.continuity_interval_days:.1f} days."
+            reason(
+                f"Seeding every {figures.interval_days:g} days, the coming harvests fall"
+                f" {figures.gap_without_days:.1f} days apart; wished are {succession.harvest_interval_days:g}. Even"
+                f" harvests ask for a seeding every {figures.continuity_interval_days:.1f} days.",
+                "apart",
+                everyDays=round(figures.interval_days, 2),
+                apartDays=round(figures.gap_without_days, 1),
+                wishedDays=succession.harvest_interval_days,
+                evenDays=_tenth(figures.continuity_interval_days),
+            )
         )
     if figures.binding == "sites":
         said.extend(_sites(figures, channels, zone))
     for index, free_h in figures.late:
-        free = (
-            f"on {local_day(moment_of(free_h), zone):%d %b}"
-            if np.isfinite(free_h)
-            else "too late to be foreseen"
-        )
-        said.append(
-            f"Seedlings of {batch_codes[index]} pass their transplant window before sites fall free ({free})."
-        )
+        batch, free_on = batch_codes[index], _free_on(free_h, zone)
+        if free_on is None:
+            said.append(
+                reason(
+                    f"Seedlings of {batch} pass their transplant window before sites fall free (too late to be"
+                    " foreseen).",
+                    "too_old_unforeseen",
+                    batch=batch,
+                )
+            )
+        else:
+            said.append(
+                reason(
+                    f"Seedlings of {batch} pass their transplant window before sites fall free (on"
+                    f" {local_day(moment_of(free_h), zone):%d %b}).",
+                    "too_old",
+                    batch=batch,
+                    freeOn=free_on,
+                )
+            )
     if figures.binding == "window":
-        said.append("Transplants come too old: go a day longer between seedings (common practice).")
+        said.append(
+            reason(
+                "Transplants come too old: go a day longer between seedings (common practice).", "go_longer"
+            )
+        )
     return said
 
 
-def _conditions(channels: Zone, now: datetime, measured: Measured) -> str:
+def _tenth(value: float | None) -> float | None:
+    return None if value is None else round(value, 1)
+
+
+def _conditions(channels: Zone, now: datetime, measured: Measured) -> Reason:
     week, before = measured_week(measured, now), measured_week(measured, now - timedelta(days=28))
     if week is None:
         both = ~np.isnan(measured.light_mol) & ~np.isnan(measured.temp_c)
         known = int(np.count_nonzero(both & (measured.hour >= epoch_hours(now) - 168)))
-        return (
+        return reason(
             f"Light and temperature of {channels.name} were measured in only {known} of the last 168 hours: the"
-            " forecast rests on the climate of the latitude and is uncertain."
+            " forecast rests on the climate of the latitude and is uncertain.",
+            "hardly_measured",
+            zone=channels.name,
+            hours=known,
         )
     text = f"Measured in {channels.name} over the last 7 days: {week.dli_mol:.1f} mol m-2 d-1 and {week.temp_c:.1f} °C"
+    shown = {"zone": channels.name, "dliMol": round(week.dli_mol, 1), "meanC": round(week.temp_c, 1)}
     if before is None:
-        return text + "."
-    return text + f"; four weeks earlier {before.dli_mol:.1f} mol m-2 d-1 and {before.temp_c:.1f} °C."
+        return reason(text + ".", "measured", **shown)
+    return reason(
+        text + f"; four weeks earlier {before.dli_mol:.1f} mol m-2 d-1 and {before.temp_c:.1f} °C.",
+        "measured_before",
+        **shown,
+        dliBeforeMol=round(before.dli_mol, 1),
+        beforeC=round(before.temp_c, 1),
+    )
 
 
-def _sites(figures: Figures, channels: Zone, zone: ZoneInfo) -> list[str]:
-    when = f" by {local_day(moment_of(figures.sites_peak_h), zone):%d %b}" if figures.sites_peak_h else ""
+def _sites(figures: Figures, channels: Zone, zone: ZoneInfo) -> list[Reason]:
+    peak = local_day(moment_of(figures.sites_peak_h), zone) if figures.sites_peak_h else None
+    when = f" by {peak:%d %b}" if peak else ""
     short = figures.sites_needed - figures.sites
+    shown = {
+        "zone": channels.name,
+        "evenDays": _tenth(figures.continuity_interval_days),
+        "needed": round(figures.sites_needed),
+        "sites": figures.sites,
+    }
     said = [
-        f"Sites bind: even harvests at {figures.continuity_interval_days:.1f} days would hold"
-        f" {figures.sites_needed:.0f} sites of {channels.name}{when}; it has {figures.sites}."
-        " More seedlings than sites only grow old on the nursery table."
+        reason(
+            f"Sites bind: even harvests at {figures.continuity_interval_days:.1f} days would hold"
+            f" {figures.sites_needed:.0f} sites of {channels.name}{when}; it has {figures.sites}."
+            " More seedlings than sites only grow old on the nursery table.",
+            "sites_bind_by" if peak else "sites_bind",
+            **shown,
+            **({"byOn": peak.isoformat()} if peak else {}),
+        )
     ]
     gain = figures.sites_needed - figures.sites_needed_light
-    ways = [f"{short:.0f} more sites"] if short >= 1 else []  # sites stay short until they are well below
+    if short >= 1:  # sites stay short until they are well below
+        said.append(reason(f"{short:.0f} more sites would free them.", "more_sites", short=round(short)))
     if gain >= 1:
-        ways.append(f"heads cut at {EARLY_SHARE:.0%} of the target weight, which frees {gain:.0f}")
-    cells = f"{figures.cells} cells a seeding, which then holds {figures.sites_needed_advised:.0f}"
+        said.append(
+            reason(
+                f"Heads cut at {EARLY_SHARE:.0%} of the target weight would free {gain:.0f} sites.",
+                "lighter_heads",
+                weightShare=EARLY_SHARE,
+                frees=round(gain),
+            )
+        )
+    cells = f"{figures.cells} cells a seeding hold {figures.sites_needed_advised:.0f} sites, as advised"
+    held = {"cells": figures.cells, "holds": round(figures.sites_needed_advised)}
     if figures.skipped:
         left_out = "the next seeding" if figures.skipped == 1 else f"the next {figures.skipped} seedings"
-        cells = f"leaving out {left_out}, then {cells}"
-    ways.append(f"{cells}, as advised")
-    said.append(f"What would free them: {'; or '.join(ways)}; or more light.")
+        said.append(
+            reason(f"Leaving out {left_out}, then {cells}.", "leave_out", n=int(figures.skipped), **held)
+        )
+    else:
+        said.append(reason(f"{cells}.", "fewer_cells", **held))
     return said
 
 
@@ -218,6 +296,11 @@ def conditions_of(
     found: list[Condition] = []
     subject = f"succession:{succession.id}"
     detail = " ".join(advice.reasons)
+    seed: Words = {
+        "why": advice.why,
+        "cells": advice.cells_per_seeding,
+        "seedOn": [s["on"] for s in advice.seedings[:3]],
+    }
     if advice.decision != "hold":
         change = (
             f"seed again on {advice.from_on:%d %b}, not before"
@@ -234,6 +317,22 @@ def conditions_of(
                 detail=detail,
                 next_step=f"Seed {advice.cells_per_seeding} cells on {_days(advice.seedings)}.",
                 evidence={"decision": advice.decision, "binding": advice.binding, **advice.outcome},
+                words={
+                    "code": "pause",
+                    "next": "seed",
+                    "succession": succession.name,
+                    "fromOn": advice.from_on.isoformat(),
+                    **seed,
+                }
+                if figures.skipped
+                else {
+                    "code": advice.decision,
+                    "next": "seed",
+                    "succession": succession.name,
+                    "nowDays": advice.interval_days,
+                    "advisedDays": advice.advised_interval_days,
+                    **seed,
+                },
             )
         )
     if advice.binding == "sites":
@@ -247,6 +346,13 @@ def conditions_of(
                 next_step=f"Seed {advice.cells_per_seeding} cells on {_days(advice.seedings)}, or cut heads lighter"
                 " to free sites.",
                 evidence={"sites": figures.sites, "sitesNeeded": round(figures.sites_needed)},
+                words={
+                    "code": "is",
+                    "succession": succession.name,
+                    "sites": figures.sites,
+                    "needed": round(figures.sites_needed),
+                    **seed,
+                },
             )
         )
     if figures.late:
@@ -263,6 +369,7 @@ def conditions_of(
                 ),
                 next_step="Cut ready heads first, transplant the best seedlings only, or discard a batch.",
                 evidence={"sitesFreeOn": late},
+                words={"code": "is", "succession": succession.name, "n": len(late), "batches": list(late)},
             )
         )
     return found

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from service.agronomy import light, sampling, sun
 from service.agronomy import sensor_health as rules
-from service.agronomy.sensor_health import Found
+from service.agronomy.sensor_health import AT_ONCE, Found
 from service.clock import Clock
 from service.records import conditions as condition_records
 from service.records import events as event_records
@@ -34,7 +34,9 @@ from service.work.events import course_of, lamp_mol
 from service.work.places import get_house
 from service.work.quantities import QUANTITIES
 from service.work.sensors import get_sensor
+from service.work.silence import sendings
 from service.work.times import EPOCH, epoch_hours
+from service.work.words import Words
 
 log = logging.getLogger(__name__)
 
@@ -135,6 +137,8 @@ async def sensor_health(uow: UnitOfWork, clock: Clock, access: Access, sensor_id
         last = seen.start + timedelta(seconds=float(seen.readings[sensor.id][0][-1]))
     else:
         last = await records.last_reading(uow, sensor.id, seen.now - _LAST)
+        if last is None:  # silent for long, or never heard of: then it is new
+            last = (await condition_records.last_readings(uow, [sensor.id])).get(sensor.id, (None,))[0]
     health = Health(
         sensor,
         seen.now,
@@ -142,8 +146,9 @@ async def sensor_health(uow: UnitOfWork, clock: Clock, access: Access, sensor_id
         seen.readings[sensor.id][0].size if sensor.id in seen.readings else 0,
         seen.refused.get(sensor.id, {}),
     )
-    since = (seen.now - last) if last else _LAST
-    if sensor.active and (found := rules.silent(since.total_seconds(), sensor.interval_s)):
+    since = (seen.now - last) if last else timedelta(0)
+    sends = (await sendings(uow, [sensor.id], seen.now)).get(sensor.id, AT_ONCE)
+    if sensor.active and last and (found := rules.silent(since.total_seconds(), sensor.interval_s, sends)):
         health.faults.append(_told(sensor, found))
     health.faults.extend(_faults_of(seen, sensor))
     pairs = _disagreements(seen) if sensor.zone_id is not None and sensor.active else []
@@ -184,7 +189,10 @@ async def watch_house(store: Store, clock: Clock, house_id: int) -> tuple[int, i
         for fault in _faults_of(seen, sensor)
     ]
     by_id = {sensor.id: sensor for sensor in seen.sensors}
-    found += [_condition(by_id[pair[0]], fault, _subject(pair)) for pair, fault in _disagreements(seen)]
+    found += [
+        _condition(by_id[pair[0]], fault, _subject(pair), by_id[pair[1]])
+        for pair, fault in _disagreements(seen)
+    ]
     async with store.write() as uow:
         return await settle_alerts(uow, clock, house_id, KINDS, found)
 
@@ -442,7 +450,7 @@ def _told(sensor: Sensor, found: Found, other: Sensor | None = None) -> Fault:
     return Fault(found.fault, said, _STEPS[found.fault], e, other.id if other else None)
 
 
-def _condition(sensor: Sensor, fault: Fault, subject: str) -> Condition:
+def _condition(sensor: Sensor, fault: Fault, subject: str, other: Sensor | None = None) -> Condition:
     return Condition(
         kind=ALERTS[fault.fault],
         subject=subject,
@@ -451,4 +459,57 @@ def _condition(sensor: Sensor, fault: Fault, subject: str) -> Condition:
         detail=fault.sentence,
         next_step=fault.next_step,
         evidence=fault.evidence,
+        words=_words(sensor, fault, other),
     )
+
+
+def _words(sensor: Sensor, fault: Fault, other: Sensor | None) -> Words:
+    """Return a fault as a code and figures."""
+    e = fault.evidence
+    warm = sensor.quantity.startswith("temp_")
+    unit = QUANTITIES[sensor.quantity].unit
+    said: Words = {"code": "is", "sensor": sensor.name}
+    match fault.fault:
+        case "stuck":
+            value = {"valueC": e["value"]} if warm else {"value": e["value"], "unit": unit}
+            said |= {
+                "code": "warmth" if warm else "is",
+                "readings": e["readings"],
+                "hours": e["hours"],
+                **value,
+            }
+        case "out_of_range":
+            said |= {"refused": e["refused"], "taken": e["taken"]}
+        case "jumping":
+            by = (
+                {"limitByC": e["limit"], "largestByC": e["largest"]}
+                if warm
+                else {"limit": e["limit"], "largest": e["largest"], "unit": unit}
+            )
+            said |= {"code": "warmth" if warm else "is", "jumps": e["jumps"], **by}
+        case "light_at_night":
+            said |= {"mean": e["meanUmol"], "hours": e["hours"], "below": round(-e["sunDeg"])}
+        case "dark_at_noon":
+            clear = round(e["clearSkyUmol"])
+            said |= {"mean": e["meanUmol"], "hours": e["hours"], "above": round(e["sunDeg"]), "clear": clear}
+        case "disagreement":
+            kind, apart = "", abs(e["apart"])
+            if sensor.quantity == _LIGHT:
+                kind, size = "light_", {"apartShare": apart}
+            else:
+                size = {"apartByC": apart} if warm else {"apart": round(apart, 2), "unit": unit}
+                kind = "warmth_" if warm else ""
+            side = "more" if e["apart"] > 0 else "less"
+            said |= {"code": kind + side, "other": other.name if other else "", "hours": e["hours"], **size}
+        case "drift":
+            side = "more" if e["change"] > 0 else "less"
+            shares = {
+                "changeShare": abs(e["change"]),
+                "nowShare": e["shareNow"],
+                "beforeShare": e["shareBefore"],
+            }
+            said |= {"code": side, **shares}
+        case _:
+            side = "behind" if e["behindS"] > 0 else "ahead"
+            said |= {"code": side, "seconds": round(abs(e["behindS"])), "messages": e["messages"]}
+    return said

@@ -68,7 +68,12 @@ _SENSOR = {
     "active": Field(fields.flag),
     "clock_correction_s": Field(fields.number(-86_400 * 2, 86_400 * 2, "s"), nullable=True),
 }
-_TAKEN = FieldProblem("topic", "another sensor listens to this topic with this value pointer")
+# A broker has one space of topics. Were they one of a kind in a farm only, whoever guessed a topic of another farm
+# would be sent its readings; so they are one of a kind altogether, and the refusal does not say whose it is.
+_TAKEN = FieldProblem(
+    "topic",
+    "this topic with this value pointer cannot be had; choose another, for example one that begins with {farm}",
+)
 
 
 async def create_sensor(uow: UnitOfWork, access: Access, values: Mapping[str, Any]) -> Sensor:

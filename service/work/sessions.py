@@ -16,6 +16,7 @@ from service.records import access as records
 from service.records.saving import insert
 from service.records.store import Store, UnitOfWork
 from service.records.tables import Session, User
+from service.work import throttle
 from service.work.access import Access, digest
 from service.work.errors import WorkError
 from service.work.passwords import verified
@@ -24,24 +25,9 @@ from service.work.users import access_of
 TOUCH = timedelta(minutes=5)
 """How exactly it is known when a session was last used."""
 
-FREE_OF_ACCOUNT, FREE_OF_ADDRESS = 5, 20
-"""Failures after which one has to wait: of one account, and from one address, where several may work."""
-FIRST_WAIT_S, LONGEST_WAIT_S = 2.0, 900.0
-"""The wait doubles from failure to failure."""
-FORGOTTEN_AFTER = timedelta(hours=2)
-"""After so long without another, failures count no more."""
-
 
 class WrongLogin(WorkError):  # noqa: N818 - read as an answer
     """No user of that name, or another password; which of the two is not said."""
-
-
-class TooMany(WorkError):  # noqa: N818
-    """Too many have failed; ``retry_after_s`` says for how long none is tried."""
-
-    def __init__(self, detail: str, retry_after_s: int) -> None:
-        super().__init__(detail)
-        self.retry_after_s = retry_after_s
 
 
 @dataclass(frozen=True)
@@ -72,6 +58,7 @@ def csrf_of(secret: str) -> str:
 
 
 def _on_clock(clock: Clock, real: timedelta) -> timedelta:
+    """Return how long a real time is on the service's clock."""
     return real * clock.rate if clock.rate > 1.0 else real
 
 
@@ -100,17 +87,14 @@ async def log_in(
         If there is no such active user or the password is another.
     """
     login = login.strip().casefold()
-    keys = (_key("account", login), _key("address", address))
     async with store.write() as uow:
-        await _count(uow, wall, keys)
+        await throttle.count(uow, wall, login, address)
         user = await records.find_user(uow, login)
     right, renewed = await verified(user.password_hash if user and user.active else None, password)
     if user is None or not right:
         raise WrongLogin("The name or the password is wrong.")
     async with store.write() as uow:
-        # Only this attempt of the address is taken back: one's own account must not clear the way to others'.
-        await records.forget_failures(uow, keys[0])
-        await records.take_back_failure(uow, keys[1])
+        await throttle.succeeded(uow, login, address)
         if renewed is not None:
             await records.keep_rehashed(uow, user.id, user.password_hash, renewed)
         return await _begin(uow, clock, user, device, lifetimes), user
@@ -163,38 +147,6 @@ async def touch(uow: UnitOfWork, clock: Clock, session_id: int) -> None:
 async def log_out(uow: UnitOfWork, clock: Clock, session_id: int) -> None:
     """End a session."""
     await records.end_session(uow, session_id, clock.now())
-
-
-def wait_s(failures: int, free: int) -> float:
-    """Return how long nothing is tried after so many failures, of which the first ``free`` cost nothing."""
-    if failures < free:
-        return 0.0
-    return min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(failures - free, 20))
-
-
-async def _count(uow: UnitOfWork, wall: Clock, keys: tuple[str, str]) -> None:
-    now = wall.now()
-    for key, free in zip(keys, (FREE_OF_ACCOUNT, FREE_OF_ADDRESS), strict=True):
-        row = await records.throttle(uow, key, now)
-        if row.blocked_until is not None and row.blocked_until > now:
-            seconds = max(1, round((row.blocked_until - now).total_seconds()))
-            raise TooMany(f"Too many log-ins have failed; try again in {_said(seconds)}.", seconds)
-        if now - row.last_at >= FORGOTTEN_AFTER:
-            row.failures = 0
-        row.failures += 1
-        row.last_at = now
-        wait = timedelta(seconds=wait_s(row.failures, free))
-        row.blocked_until = now + wait if wait else None
-    await uow.flush()
-
-
-def _said(seconds: int) -> str:
-    return f"{seconds} seconds" if seconds < 120 else f"{-(-seconds // 60)} minutes"
-
-
-def _key(kind: str, value: str) -> str:
-    # A digest: names that were typed wrong may be passwords.
-    return f"{kind}:{hashlib.sha256(value.encode('utf-8', 'surrogatepass')).hexdigest()[:40]}"
 
 
 async def forget_old(uow: UnitOfWork, now: datetime, wall: datetime) -> None:

@@ -20,7 +20,7 @@ from service.records import access as records
 from service.records.listing import find, known
 from service.records.store import Store, UnitOfWork
 from service.records.tables import User
-from service.work import fields, saving
+from service.work import fields, saving, throttle
 from service.work.access import SYSTEM, Access, check_grant, require
 from service.work.errors import Conflict, FieldProblem, NotAllowed, NotFound, impossible
 from service.work.fields import Field, checked_changes, checked_new
@@ -180,9 +180,19 @@ async def change_user(
 
 
 async def change_own_password(
-    store: Store, clock: Clock, access: Access, current: str, new: str, *, keep_session: int | None
+    store: Store,
+    clock: Clock,
+    access: Access,
+    current: str,
+    new: str,
+    *,
+    keep_session: int | None,
+    address: str,
+    wall: Clock,
 ) -> None:
     """Change the asker's own password and log them out everywhere but in the session that asks.
+
+    The present password may be tried as often as at the log-in, and what fails here counts there.
 
     Raises
     ------
@@ -190,14 +200,19 @@ async def change_own_password(
         If the present password is another, or the new one cannot be.
     NotAllowed
         If the asker is no user.
+    TooMany
+        If too many tries have failed.
     """
     if access.user_id is None:
         raise NotAllowed("only a user who has logged in has a password")
-    async with store.read() as uow:
+    async with store.write() as uow:
         user = await known(uow, User, access.user_id)
+        await throttle.count(uow, wall, user.login, address)
     right, _ = await verified(user.password_hash, current)
     if not right:
         raise impossible("current_password", "it is not your present password")
+    async with store.write() as uow:
+        await throttle.succeeded(uow, user.login, address)
     check_password(new, user.login, "new_password")
     password_hash = await hashed(new)
     async with store.write() as uow:

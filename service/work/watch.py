@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from service.agronomy.sensor_health import Sending
 from service.clock import Clock
 from service.records import batches as batch_records
 from service.records import conditions as condition_records
@@ -43,6 +44,7 @@ from service.work.ledger import LedgerState, derive
 from service.work.notices import remind
 from service.work.notices_retained import keep_retained
 from service.work.places import get_house
+from service.work.silence import sendings
 from service.work.times import local_day
 from service.work.watch_climate import CLIMATE_KINDS, climate_conditions
 from service.work.watch_line import LINE_KINDS, line_conditions
@@ -69,6 +71,8 @@ class Seen:
     sensors: list[Sensor] = field(default_factory=list)
     readings: dict[int, tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]] = field(default_factory=dict)
     """By sensor: epoch minutes and values, rising."""
+    sends: dict[int, Sending] = field(default_factory=dict)
+    """How each sensor's device sends, as far as it is known."""
     last: dict[int, datetime] = field(default_factory=dict)
     """When each sensor was last read, of those read within two days."""
     most: dict[int, float] = field(default_factory=dict)
@@ -183,6 +187,7 @@ async def look(uow: UnitOfWork, clock: Clock, house_id: int) -> Seen:
         open={(a.kind, a.subject): a for a in await records.open_of_kinds(uow, house_id, sorted(KINDS))},
         sensors=sensors,
         readings=readings,
+        sends=await sendings(uow, ids, now),
         last={sensor_id: at for sensor_id, (at, _) in last.items()},
         most={sensor_id: most for sensor_id, (_, most) in day.items()},
         limits=await records.limits_of(uow, house_id),

@@ -92,6 +92,15 @@ def _temp(
         size=round(off.by_c, 1),
         size_unit="degC",
         onset_at=onset,
+        words={
+            "code": "warm" if warm else "cold",
+            "next": "warm" if warm else "cold",
+            "zone": zone.name,
+            "offByC": round(off.by_c, 1),
+            "setPointC": off.set_point_c,
+            "hours": comfort.HOURS,
+            "sinceAt": onset.isoformat(),
+        },
     )
 
 
@@ -135,4 +144,12 @@ def _light(
         size=round(off.dli_mol - off.expected_mol, 1),
         size_unit="mol m-2 d-1",
         onset_at=onset,
+        words={
+            "code": "dark" if dark else "bright",
+            "next": "dark" if dark else "bright",
+            "zone": zone.name,
+            "dliMol": round(off.dli_mol, 1),
+            "expectedMol": round(off.expected_mol, 1),
+            "lightShare": round(off.share, 2),
+        },
     )

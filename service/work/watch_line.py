@@ -58,6 +58,10 @@ def _point(seen: Seen, batch: Batch, event: str) -> float | None:
     return _days(datetime.fromisoformat(point["p50"]))
 
 
+def _on(seen: Seen, days: float) -> str:
+    return _moment(days).astimezone(seen.zone_info).date().isoformat()
+
+
 def _spacing(seen: Seen, succession: Succession) -> Condition | None:
     subject = f"succession:{succession.id}"
     standing = seen.was(SPACING_ALERT, subject)
@@ -91,13 +95,22 @@ def _spacing(seen: Seen, succession: Succession) -> Condition | None:
         ),
         evidence={
             "kind": off.kind,
-            "firstOn": _moment(off.first).astimezone(seen.zone_info).date().isoformat(),
-            "secondOn": _moment(off.second).astimezone(seen.zone_info).date().isoformat(),
+            "firstOn": _on(seen, off.first),
+            "secondOn": _on(seen, off.second),
             "wishedDays": succession.harvest_interval_days,
         },
         size=round(off.days - succession.harvest_interval_days, 1),
         size_unit="d",
         onset_at=None,
+        words={
+            "code": off.kind,
+            "next": off.kind,
+            "succession": succession.name,
+            "firstOn": _on(seen, off.first),
+            "secondOn": _on(seen, off.second),
+            "apartDays": round(off.days),
+            "wishedDays": succession.harvest_interval_days,
+        },
     )
 
 
@@ -142,12 +155,18 @@ def _young(seen: Seen, zone: Zone) -> Iterable[Condition]:
             next_step=f"Plan the transplant for {opens_on} and leave the harvest before it standing that long, or"
             " take an older batch first.",
             evidence={
-                "freeOn": _moment(young.free).astimezone(seen.zone_info).date().isoformat(),
-                "oldEnoughOn": _moment(young.opens).astimezone(seen.zone_info).date().isoformat(),
+                "freeOn": _on(seen, young.free),
+                "oldEnoughOn": _on(seen, young.opens),
                 "planned": young.planned,
             },
             size=round(young.days, 1),
             size_unit="d",
+            words={
+                "code": "planned" if young.planned else "free",
+                "batch": young.code,
+                "freeOn": _on(seen, young.free),
+                "oldEnoughOn": _on(seen, young.opens),
+            },
         )
 
 
@@ -216,9 +235,16 @@ def _full(seen: Seen, zone: Zone, stays: list[Stay], kind: str, what: str) -> li
             evidence={
                 "peak": round(over.peak),
                 "capacity": zone.capacity,
-                "firstOn": _moment(over.first).astimezone(seen.zone_info).date().isoformat(),
+                "firstOn": _on(seen, over.first),
             },
             size=float(round(over.over)),
             size_unit=what,
+            words={
+                "code": "now" if over.first <= now else "later",
+                "zone": zone.name,
+                "peak": round(over.peak),
+                "capacity": zone.capacity,
+                **({} if over.first <= now else {"fromOn": _on(seen, over.first)}),
+            },
         )
     ]

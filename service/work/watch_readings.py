@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Literal
 
 from service.agronomy import comfort
@@ -11,6 +11,8 @@ from service.records.tables import Sensor, ZoneLimit
 from service.work.alerts import Condition
 from service.work.notices import moment_text
 from service.work.quantities import QUANTITIES
+from service.work.silence import silent_after
+from service.work.words import Words
 
 if TYPE_CHECKING:
     from service.work.watch import Seen
@@ -121,7 +123,30 @@ def _out_of_limits(seen: Seen, sensor: Sensor) -> Condition | None:
         size=round(found.size, 2),
         size_unit=quantity.unit,
         onset_at=since,
+        words={
+            **_code(sensor.quantity, found.side, lost=lost),
+            "place": where,
+            "sensor": sensor.name,
+            **_figures(sensor.quantity, found.value, found.limit),
+            "sinceAt": since.isoformat(),
+        },
     )
+
+
+def _code(quantity: str, side: str, *, lost: bool) -> Words:
+    if quantity in FLOWS:
+        return {"code": "lost" if lost else side, "next": "pump"}
+    if quantity == "temp_solution_c":
+        return {"code": "warm" if side == "high" else "cold", "next": "warm" if side == "high" else "cold"}
+    return {"code": side, "next": f"{quantity}_{side}"}
+
+
+def _figures(quantity: str, value: float, limit: float) -> Words:
+    if quantity == "temp_solution_c":
+        return {"valueC": round(value, 1), "limitC": round(limit, 1)}
+    known = QUANTITIES[quantity]
+    figures = {"value": round(value, 2), "limit": round(limit, 2), "unit": known.unit}
+    return figures if quantity in FLOWS else {**figures, "quantity": known.label}
 
 
 def _as_it_stood(seen: Seen, kind: str, subject: str) -> Condition | None:
@@ -139,18 +164,18 @@ def _as_it_stood(seen: Seen, kind: str, subject: str) -> Condition | None:
         size=standing.size,
         size_unit=standing.size_unit,
         onset_at=standing.onset_at,
+        words=standing.words,
     )
 
 
 def _silent(seen: Seen, sensor: Sensor) -> Condition | None:
-    """Say that a sensor has not been heard of for some intervals; one that never was is not silent but new."""
+    """Say that a sensor is silent; one that was never heard of is not silent but new."""
     subject = f"sensor:{sensor.id}"
     last = seen.last.get(sensor.id)
     standing = seen.was(SILENT_ALERT, subject)
     if last is None:
         return _as_it_stood(seen, SILENT_ALERT, subject) if standing else None
-    after = timedelta(minutes=comfort.silent_after_min(sensor.interval_s))
-    if seen.now - last <= after:
+    if seen.now - last <= silent_after(sensor, seen.sends.get(sensor.id)):
         return None
     where = seen.zones[sensor.zone_id].name if sensor.zone_id in seen.zones else seen.house.name
     return Condition(
@@ -163,4 +188,5 @@ def _silent(seen: Seen, sensor: Sensor) -> Condition | None:
         next_step="Look at the sensor, its power and its link to the broker.",
         evidence={"sensorId": sensor.id, "quantity": sensor.quantity, "lastAt": moment_text(last)},
         onset_at=last,
+        words={"code": "is", "place": where, "sensor": sensor.name, "sinceAt": last.isoformat()},
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -14,15 +15,16 @@ import pytest
 from argon2 import PasswordHasher
 from litestar import Litestar, Request, get, post
 
+from service.api import users as api_users
 from service.app import create_app
 from service.clock import FixedClock
 from service.records.store import Store
 from service.records.tables import User
 from service.settings import Settings
 from service.web.sessions import current_csrf, local_path, pages_router
-from service.work import passwords, sessions, users
+from service.work import passwords, users
 from service.work.access import SYSTEM, first_token
-from service.work.sessions import wait_s
+from service.work.throttle import on_clock, wait_s
 from tests.api.conftest import running
 from tests.api.farm import Place, all_rows, made, problem_of
 
@@ -255,12 +257,69 @@ async def test_one_address_cannot_try_many_accounts(
 async def test_many_tries_at_once_are_all_counted(
     browser: httpx.AsyncClient, store: Store, moved: MovedClock
 ) -> None:
-    import asyncio
-
     await person(store, moved)
     answers = await asyncio.gather(*(log_in(browser, password="wrong") for _ in range(12)))
     statuses = sorted(answer.status_code for answer in answers)
     assert statuses == [422] * 5 + [429] * 7
+
+
+async def test_ones_own_password_is_tried_no_more_often_than_the_log_in(
+    browser: httpx.AsyncClient, app: Litestar, store: Store, moved: MovedClock
+) -> None:
+    await person(store, moved)
+    await log_in(browser)
+    headers = {"x-csrf-token": await csrf_of(browser)}
+
+    async def change(current: str) -> httpx.Response:
+        body = {"currentPassword": current, "newPassword": "another sentence"}
+        return await browser.post("/v1/me/password", json=body, headers=headers)
+
+    for _ in range(5):
+        problem_of(await change("wrong"), 422, "/currentPassword")
+    refused = await change(PASSWORD)
+    problem_of(refused, 429)
+    assert refused.headers["retry-after"] == "2"
+    form = {"current_password": PASSWORD, "new_password": "x", "new_password_again": "x"}
+    page = await browser.post("/password", data={**form, "csrf": headers["x-csrf-token"]})
+    assert (page.status_code, page.headers["retry-after"]) == (429, "2")
+    async with browsing(app) as other:
+        assert (await log_in(other)).status_code == 429, "one count for both"
+    moved.on(seconds=3)
+    assert (await change(PASSWORD)).status_code == 204
+    async with browsing(app) as other:
+        assert (await log_in(other, password="another sentence")).status_code == 303
+
+
+async def test_no_transaction_is_open_while_a_password_is_hashed(
+    client: httpx.AsyncClient,
+    browser: httpx.AsyncClient,
+    store: Store,
+    moved: MovedClock,
+    place: Place,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """SQLite has one writer, and a hash takes long."""
+    user = await person(store, moved, role="owner")
+    hashed, seen = passwords.hashed, []
+
+    async def slowly(password: str) -> str:
+        async with asyncio.timeout(3), store.write() as uow:
+            await first_token(uow, moved)
+        seen.append(password)
+        return await hashed(password)
+
+    monkeypatch.setattr(users, "hashed", slowly)
+    monkeypatch.setattr(api_users, "hashed", slowly)
+    body = {"login": "cleo", "role": "crew", "password": PASSWORD}
+    assert (await client.post("/v1/users", json=body)).status_code == 201
+    answer = await client.post(f"/v1/users/{user.id}/password", json={"password": PASSWORD})
+    assert answer.status_code == 200
+    await log_in(browser)
+    csrf = await csrf_of(browser)
+    form = {**body, "login": "dora", "csrf": csrf}
+    page = await browser.post(f"/houses/{place.house['id']}/settings/users", data=form)
+    assert page.status_code == 303, page.text
+    assert len(seen) == 3
 
 
 def test_the_wait_doubles_up_to_a_quarter_of_an_hour() -> None:
@@ -538,4 +597,4 @@ async def test_a_limited_token_makes_no_first_user(
 
 def test_lifetimes_count_real_time_on_a_fast_clock(moved: MovedClock) -> None:
     moved.rate = 1000.0
-    assert sessions._on_clock(moved, timedelta(days=1)) == timedelta(days=1000)
+    assert on_clock(moved, timedelta(days=1)) == timedelta(days=1000)

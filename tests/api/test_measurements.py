@@ -8,12 +8,15 @@ from datetime import UTC, datetime, timedelta
 
 import httpx
 import pytest
+from sqlalchemy import insert
 
 from service.records.conditions import add_dead_letters, count_unknown_topics, save_hours, save_readings
 from service.records.store import Store
+from service.records.tables import SensorHour
 from tests.api.farm import Json, Place, made, problem_of, sensor_body, token_headers
 
 START = datetime(2026, 9, 10, tzinfo=UTC)
+SUMS = {"mean": 20.0, "minimum": 19.0, "maximum": 21.5}
 
 
 @pytest.fixture
@@ -60,6 +63,26 @@ async def test_readings_as_csv_name_the_next_page(client: httpx.AsyncClient, sen
     following = await client.get(answer.links["next"]["url"], headers={"accept": "text/csv"})
     assert list(csv.reader(io.StringIO(following.text)))[1:] == [["2026-09-10T01:00:00Z", "22.0"]]
     assert "next" not in following.links
+
+
+async def test_what_is_left_of_dropped_readings_is_read_by_hour(
+    client: httpx.AsyncClient, store: Store, sensor: Json
+) -> None:
+    rows = [
+        {"sensor_id": sensor["id"], "at": START + timedelta(hours=n), **SUMS, "readings": 12}
+        for n in range(3)
+    ]
+    async with store.write() as uow:
+        await uow.session.execute(insert(SensorHour), rows)
+    path = f"/v1/sensors/{sensor['id']}/hours"
+    first = (await client.get(path, params={"limit": 2})).json()
+    assert first["items"][0] == {"at": START.isoformat().replace("+00:00", "Z"), **SUMS, "readings": 12}
+    rest = (await client.get(path, params={"after": first["next"]})).json()
+    assert (len(first["items"]), len(rest["items"]), rest["next"]) == (2, 1, None)
+    table = (await client.get(path, headers={"accept": "text/csv"})).text.splitlines()
+    assert table[0] == "at,mean,minimum,maximum,readings"
+    assert len(table) == 4
+    problem_of(await client.get("/v1/sensors/999/hours"), 404)
 
 
 async def test_hours_say_how_much_was_measured(client: httpx.AsyncClient, place: Place, sensor: Json) -> None:

@@ -6,10 +6,12 @@ from typing import Any
 
 import httpx
 import pytest
+from sqlalchemy import update
 
 from service.clock import FixedClock
 from service.records.store import Store
 from service.records.tables import Notice
+from service.work import alert_kinds, reforecast, seed_alerts, sensor_health, watch
 from service.work.alerts import Condition, settle_alerts
 from tests.api.farm import Json, Place, made, problem_of, refused, token_headers
 
@@ -90,6 +92,7 @@ async def test_receivers_that_cannot_be_are_refused(
             ({"houseIds": [99]}, 422, "/houseIds"),
             ({"houseIds": []}, 422, "/houseIds"),
             ({"alertKinds": ["Heat!"]}, 422, "/alertKinds"),
+            ({"alertKinds": ["flow_lost", "heat_lost"]}, 422, "/alertKinds"),
             ({"timeZone": "Mars/Base"}, 422, "/timeZone"),
             ({"farmId": 99}, 422, "/farmId"),
             ({"secret": "whsec_AAAA"}, 400, "/secret"),
@@ -101,6 +104,50 @@ async def test_receivers_that_cannot_be_are_refused(
         ("PATCH", "/v1/receivers/1", {"target": "https://10.0.0.1/"}, 422, "/target"),
     ]
     await refused(client, store, cases)
+
+
+async def test_a_kind_of_alert_that_is_not_there_is_answered_with_those_that_are(
+    client: httpx.AsyncClient, place: Place
+) -> None:
+    answer = await client.post("/v1/receivers", json=body(place, alertKinds=["flow_losst"]))
+    problem = problem_of(answer, 422, "/alertKinds")
+    assert all(kind in problem["errors"][0]["problem"] for kind in alert_kinds.KINDS)
+    described = (await client.get("/docs/openapi.json")).json()["components"]["schemas"]["ReceiverNew"]
+    assert all(kind in str(described["properties"]["alertKinds"]) for kind in alert_kinds.KINDS)
+
+
+def test_the_kinds_of_alerts_are_those_that_are_raised() -> None:
+    raised = watch.KINDS | sensor_health.KINDS | seed_alerts.KINDS | reforecast._ALERT_KINDS
+    assert set(alert_kinds.KINDS) == raised
+    assert len(alert_kinds.KINDS) == len(raised)
+
+
+async def test_a_receiver_is_deleted_with_its_notices(client: httpx.AsyncClient, place: Place) -> None:
+    hook = await made(client, "/v1/receivers", body(place))
+    await client.post(f"/v1/receivers/{hook['id']}/test")
+    assert (await client.delete(f"/v1/receivers/{hook['id']}")).status_code == 204
+    problem_of(await client.get(f"/v1/receivers/{hook['id']}"), 404)
+    problem_of(await client.delete(f"/v1/receivers/{hook['id']}"), 404)
+    assert (await client.get("/v1/notices")).json()["items"] == []
+    assert (await made(client, "/v1/receivers", body(place)))["name"] == hook["name"], (
+        "its name is free again"
+    )
+
+
+async def test_a_broker_is_cleared_before_its_receiver_is_deleted(
+    client: httpx.AsyncClient, store: Store, clock: FixedClock, place: Place
+) -> None:
+    await alert(store, clock, place)
+    broker = await made(
+        client, "/v1/receivers", {"farmId": place.farm["id"], "kind": "mqtt", "name": "Climate"}
+    )
+    path = f"/v1/receivers/{broker['id']}"
+    assert "active" in problem_of(await client.delete(path), 409)["detail"]
+    await client.patch(path, json={"active": False})
+    assert "being cleared" in problem_of(await client.delete(path), 409)["detail"]
+    async with store.write() as uow:
+        await uow.session.execute(update(Notice).where(Notice.state == "waiting").values(state="sent"))
+    assert (await client.delete(path)).status_code == 204
 
 
 async def test_notices_are_listed_and_sent_again(

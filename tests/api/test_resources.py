@@ -7,7 +7,7 @@ from typing import Any
 import httpx
 import pytest
 
-from tests.api.farm import Json, Place, house_body, made, problem_of, sensor_body
+from tests.api.farm import Json, Place, house_body, made, problem_of, sensor_body, token_headers
 
 
 def new_body(kind: str, place: Place) -> Json:
@@ -138,6 +138,20 @@ async def test_crop_profiles_name_their_sources(client: httpx.AsyncClient) -> No
     items = (await client.get("/v1/crop-profiles")).json()["items"]
     assert {"basil", "butterhead", "leaf"} <= {item["name"] for item in items}
     assert all(item["sources"] and item["targetFreshG"] > 0 for item in items)
+
+
+async def test_of_a_topic_that_is_taken_it_is_not_said_whose(
+    client: httpx.AsyncClient, place: Place, other_place: Place
+) -> None:
+    await made(client, "/v1/sensors", {**sensor_body(other_place), "topic": "gh/theirs"})
+    await made(client, "/v1/sensors", {**sensor_body(place), "topic": "gh/ours"})
+    grower = await token_headers(client, scopes=["write"], farmId=place.farm["id"])
+    said = []
+    for topic in ("gh/theirs", "gh/ours"):
+        answer = await client.post("/v1/sensors", json={**sensor_body(place), "topic": topic}, headers=grower)
+        said.append(problem_of(answer, 409, "/topic"))
+    assert said[0] == said[1]
+    assert not any(word in str(said).lower() for word in ("another sensor", "birch", "north"))
 
 
 async def test_a_sensor_gets_its_topic(client: httpx.AsyncClient, place: Place) -> None:

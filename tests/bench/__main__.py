@@ -39,6 +39,11 @@ def main(argv: list[str] | None = None) -> int:
     api.add_argument("--years", type=int, default=5, help="years of data (default 5)")
     api.add_argument("--seconds", type=float, default=20.0, help="length of each measurement (default 20)")
     api.add_argument("--postgresql", metavar="URL", help="an empty database to use instead of SQLite")
+    pages = commands.add_parser("pages", help="look at the pages of 50 houses in Chromium")
+    pages.add_argument("--json", action="store_true", help="print one JSON object")
+    pages.add_argument("--houses", type=int, default=50, help="houses (default 50)")
+    pages.add_argument("--years", type=int, default=5, help="years of data (default 5)")
+    pages.add_argument("--visits", type=int, default=5, help="visits of each page (default 5)")
     houses = commands.add_parser("houses", help="re-forecast many houses, from cold and with nothing new")
     houses.add_argument("--json", action="store_true", help="print one JSON object")
     houses.add_argument("--houses", type=int, default=20, help="houses (default 20)")
@@ -132,6 +137,10 @@ def _figures(given: argparse.Namespace) -> dict[str, object]:
         from tests.bench.api import measure as measure_api
 
         found = measure_api(given.houses, given.years, given.seconds, given.postgresql)
+    elif given.command == "pages":
+        from tests.bench.pages import measure as measure_pages
+
+        found = measure_pages(given.houses, given.years, given.visits)
     elif given.command == "houses":
         from tests.bench.houses import measure as measure_houses
 

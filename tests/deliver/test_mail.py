@@ -138,10 +138,12 @@ async def test_without_a_digest_what_was_held_goes_when_the_night_ends(
 
 async def test_only_what_was_asked_for(store: Store, moving: MovingClock, place: Place, inbox: Inbox) -> None:
     await receiver(store, moving, place, "mail", "a@example.org", min_severity="urgent")
-    await receiver(store, moving, place, "mail", "b@example.org", alert_kinds=["hot"])
+    await receiver(store, moving, place, "mail", "b@example.org", alert_kinds=["seed_heat"])
     await receiver(store, moving, place, "mail", "c@example.org", house_ids=[place.house.id])
     sender = deliverer(store, moving, inbox=inbox)
-    await settle(store, moving, place, condition(), condition(kind="hot", title="Hot", severity="urgent"))
+    await settle(
+        store, moving, place, condition(), condition(kind="seed_heat", title="Hot", severity="urgent")
+    )
     await sender.pass_()
     await sender.close()
     got = sorted((m["to"], m["subject"].removesuffix(" (North house)")) for m in inbox.mails)

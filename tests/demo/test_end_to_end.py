@@ -100,7 +100,7 @@ def test_full_channels_bind_and_say_what_would_free_sites(tight):
     for advice in unlit(tight):
         assert advice["decision"] != "shorten"
         assert advice["binding"] == "sites"
-        assert any(reason.startswith("What would free them:") for reason in advice["reasons"])
+        assert any(reason.endswith("sites, as advised.") for reason in advice["reasons"])
     assert "sites_short" in {a["kind"] for a in tight["alerts"]}
 
 

@@ -42,6 +42,7 @@ def pages_of(made: Made) -> dict[str, str]:
         "trace-search": f"/trace?house={made.house_id}",
         "report": f"{house}/report",
         "settings": f"{house}/settings",
+        "receivers": f"{house}/receivers",
         **_pages_of_goods(made),
         "scan": "/scan",
         "unsent": "/unsent",

@@ -16,6 +16,7 @@ from service.work.access import SYSTEM
 from service.work.tasks import list_tasks
 from tests.web.conftest import Grounds, LookMaker
 from tests.web.people import make_person
+from tests.web.screenshots import pages_of
 from tests.web.serving import Site, serving
 
 
@@ -286,19 +287,14 @@ def test_everything_is_reached_by_keyboard(grounds: Grounds, look: LookMaker) ->
 
 
 def test_nothing_moves_while_a_page_is_read(grounds: Grounds, look: LookMaker) -> None:
-    """No layout shift on any page of the house."""
+    """No layout shift on any page."""
     with look(grounds.site, grounds.people["owner"], width=360, height=640) as seen:
         page: Page = seen.page
         page.add_init_script(
             "window.shift = 0; new PerformanceObserver((list) => { for (const e of list.getEntries())"
             " if (!e.hadRecentInput) window.shift += e.value; }).observe({type: 'layout-shift', buffered: true});"
         )
-        for path in (
-            grounds.house,
-            f"{grounds.house}/today",
-            f"{grounds.house}/advice",
-            f"/batches/{grounds.made.batch_ids[0]}",
-        ):
+        for path in pages_of(grounds.made).values():
             page.goto(path)
             page.wait_for_load_state("networkidle")
             assert page.evaluate("window.shift") == 0, path

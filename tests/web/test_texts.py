@@ -11,6 +11,7 @@ import pytest
 
 import service.web
 from service.web.texts import Formats, catalogue
+from service.work.alert_kinds import KINDS
 
 WEB = Path(service.web.__file__).parent
 TEMPLATES = sorted((WEB / "templates").glob("*.html"))
@@ -21,7 +22,7 @@ MADE_UP = (
     "advice.binding_", "today.due_", "said.", "error.", "crop.", "setup.step.", "unit.", "format.", "zone.", "batch.",
     "belt.gap", "belt.glut", "script.", "seed.state_", "seed.form_", "seed.reason_", "trace.kind_", "plan.",
     "orders.unit_", "orders.counted_", "report.stage_", "settings.holds_", "settings.role_", "settings.scope_",
-    "log.kind_", "log.save_", "log.what_", "log.event_", "log.caution_",
+    "receivers.", "alert.", "why.", "log.kind_", "log.save_", "log.what_", "log.event_", "log.caution_",
 )  # fmt: skip
 
 
@@ -75,3 +76,7 @@ def test_days_and_amounts(units: str, day: str, moment: str, weight: str, temper
     assert (f.days(1.0), f.days(6.5), f.percent(0.923)) == ("1 day", "6.5 days", "92 %")
     assert f.range(at, None).endswith("or later")
     assert f.range(at, at) == f.short_day(at)
+
+
+def test_every_kind_of_alert_has_a_name() -> None:
+    assert {f"alert.{kind}.name" for kind in KINDS} <= catalogue().keys

@@ -15,12 +15,15 @@ from service.agronomy import comfort
 from service.agronomy.climate import Course, Site
 from service.clock import FixedClock
 from service.records.conditions import save_hours, save_readings
+from service.records.sensors import add_lags
 from service.records.store import Store
 from service.records.tables import Advice, Alert, Forecast, Sensor, Task
 from service.work.access import SYSTEM
 from service.work.alerts import acknowledge_alert, snooze_alert
 from service.work.batches import append_entry, create_batch
 from service.work.errors import Conflict, Impossible, NotFound
+from service.work.sensor_health import sensor_health
+from service.work.sensor_states import sensor_states
 from service.work.times import EPOCH
 from service.work.watch import Watcher
 from service.work.watch_limits import forget_limits, list_limits, set_limits
@@ -130,6 +133,27 @@ async def test_a_sensor_that_falls_silent(store: Store, place: Place) -> None:
     assert (alert.kind, alert.onset_at) == ("sensor_silent", NOW)
     await read(store, meter, NOW + timedelta(days=9), [400.0])
     assert await look(store, place, NOW + timedelta(days=9)) == (0, 1)
+
+
+async def test_a_device_that_sends_an_hour_at_once_is_not_silent_in_between(
+    store: Store, place: Place
+) -> None:
+    """The watch, the pages and the sensor's health say the same of it, and tell when it really stops."""
+    meter = await sensor(store, place, "co2_ppm", "ppm")
+    arrived = [{"sensor_id": meter, "low_s": 5.0, "high_s": 9.0, "messages": 1}]
+    for back in range(8):
+        at = NOW - timedelta(hours=back)
+        await read(store, meter, at, [400.0] * 6)
+        async with store.write() as uow:
+            await add_lags(uow, [{**arrived[0], "at": at.replace(minute=0, second=0, microsecond=0)}])
+    for minutes, silent in ((31, False), (59, False), (85, False), (95, True)):
+        clock = FixedClock(NOW + timedelta(minutes=minutes))
+        assert await look(store, place, clock.now()) == (int(silent), 0), minutes
+        async with store.read() as uow:
+            (state,) = await sensor_states(uow, clock, SYSTEM, place.house.id)
+            health = await sensor_health(uow, clock, SYSTEM, meter)
+        assert state.silent == silent, minutes
+        assert ("silent" in [fault.fault for fault in health.faults]) == silent, minutes
 
 
 async def hours(

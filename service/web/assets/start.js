@@ -23,7 +23,9 @@ async function showCount() {
 async function showUnsent(waiting) {
   const list = document.getElementById("unsent-list");
   if (!list) return;
-  document.getElementById("unsent-none").hidden = waiting.length > 0;
+  const none = document.getElementById("unsent-none");
+  none.classList.remove("not-yet"); // its room was kept, so that nothing moves
+  none.hidden = waiting.length > 0;
   const button = document.getElementById("unsent-send");
   button.hidden = !waiting.some((record) => !record.refused);
   const facts = waiting.length ? await outbox.session() : {};

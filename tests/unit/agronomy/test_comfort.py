@@ -146,8 +146,3 @@ def test_the_expected_light_is_that_of_the_place() -> None:
         hour = (20454 + day) * 24 + np.arange(24, dtype=np.int64)  # of 2026
         found = comfort.expected_light_mol(there, Course.steady(there), hour, np.zeros(24)).sum()
         assert found == pytest.approx(measured, rel=0.35)
-
-
-def test_silence() -> None:
-    assert comfort.silent_after_min(60.0) == 30.0
-    assert comfort.silent_after_min(1800.0) == 150.0

@@ -41,6 +41,60 @@ def test_silence_is_so_many_intervals() -> None:
     assert found.evidence == {"sinceLastS": 21600, "limitS": 18000}
 
 
+HOUR_S = 3600.0
+intervals = st.sampled_from([60.0, 300.0, 600.0, 1800.0])
+
+
+def arrivals(every_s: float, days: float = 2.0, lag_s: float = 0.0, phase_s: float = 0.0) -> rules.Sending:
+    """Return what is learned of a device that sends so often, from the clock hours in which it did."""
+    at = np.arange(phase_s, 86_400.0 * days, every_s)
+    hours, messages = np.unique(at // HOUR_S * HOUR_S, return_counts=True)
+    return rules.sending(hours, messages.astype(np.float64), np.full(hours.size, lag_s))
+
+
+@given(intervals, st.floats(0.25, 12.0), st.floats(0.0, 600.0), st.floats(0.0, 3600.0))
+def test_who_sends_now_and_then_is_not_silent_in_between(
+    interval_s: float, every_h: float, lag_s: float, phase_s: float
+) -> None:
+    """The newest reading grows as old as the way to the next arrival, and a little more as that is late."""
+    every_s = every_h * HOUR_S
+    sends = arrivals(every_s, lag_s=lag_s, phase_s=phase_s)
+    oldest_s = lag_s + 1.05 * every_s
+    assert rules.silent(oldest_s, interval_s, sends) is None
+    limit_s = rules.silent_after_s(interval_s, sends)
+    assert limit_s <= lag_s + max(1800.0, 5 * interval_s, 1.5 * (every_s + HOUR_S)), (
+        "and yet it is told in time"
+    )
+    assert rules.silent(limit_s + 1.0, interval_s, sends) is not None
+
+
+@given(intervals, st.floats(0.25, 6.0), st.integers(2, 20), st.floats(7.0, 12.0))
+def test_having_been_away_once_does_not_teach_patience(
+    interval_s: float, every_h: float, place: int, away_h: float
+) -> None:
+    at = np.arange(0.0, 172_800.0, every_h * HOUR_S)
+    whole = arrivals(every_h * HOUR_S)
+    at = np.where(at >= at[min(place, at.size - 1)], at + away_h * HOUR_S, at)
+    hours, messages = np.unique(at // HOUR_S * HOUR_S, return_counts=True)
+    once = rules.sending(hours, messages.astype(np.float64), np.zeros(hours.size))
+    after = rules.silent_after_s(interval_s, once)
+    assert after <= rules.silent_after_s(interval_s, whole) + 1.5 * HOUR_S
+
+
+@given(intervals, st.floats(0.0, 1e6), st.floats(0.0, 1e6))
+def test_the_limit_grows_with_the_interval_and_is_never_shorter_than_without_learning(
+    interval_s: float, every_s: float, lag_s: float
+) -> None:
+    sends = rules.Sending(every_s, lag_s)
+    assert rules.silent_after_s(interval_s, sends) >= rules.silent_after_s(interval_s)
+    assert rules.silent_after_s(2 * interval_s, sends) >= rules.silent_after_s(interval_s, sends)
+
+
+def test_nothing_is_learned_of_few_arrivals() -> None:
+    two = np.array([0.0, 7 * HOUR_S])
+    assert rules.sending(two, np.ones(2), np.zeros(2)) == rules.Sending()
+
+
 def test_a_value_that_never_changes_is_stuck() -> None:
     values = wave(20.0, 3.0)
     assert rules.stuck(DAY_S, values, "temp_air_c", SUN) is None
