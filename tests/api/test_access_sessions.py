@@ -24,7 +24,8 @@ from service.settings import Settings
 from service.web.sessions import current_csrf, local_path, pages_router
 from service.work import passwords, users
 from service.work.access import SYSTEM, first_token
-from service.work.throttle import on_clock, wait_s
+from service.work.sessions import _on_clock
+from service.work.throttle import wait_s
 from tests.api.conftest import running
 from tests.api.farm import Place, all_rows, made, problem_of
 
@@ -597,4 +598,4 @@ async def test_a_limited_token_makes_no_first_user(
 
 def test_lifetimes_count_real_time_on_a_fast_clock(moved: MovedClock) -> None:
     moved.rate = 1000.0
-    assert on_clock(moved, timedelta(days=1)) == timedelta(days=1000)
+    assert _on_clock(moved, timedelta(days=1)) == timedelta(days=1000)
