@@ -134,6 +134,7 @@ def api_router() -> Router:
             imports.import_orders,
             planning.make_plan,
             planning.accept_plan,
+            planning.get_site_values,
             planning.plan_sowing,
             weather.import_weather,
             Tokens,
