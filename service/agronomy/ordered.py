@@ -40,6 +40,7 @@ WORTH = 0.15  # heads that a plant must save in the mean to be seeded; assumed
 SITE_DAY_WORTH = (
     1e-3  # and more for each day on its site, so that of two as good the shorter is taken; assumed
 )
+USED = 0.95  # of the sites that are counted on: heads that wait longer, and moves that come together; assumed
 MEMBERS = 24  # that are weighed up; more would change little
 MOST_PARTS = 60
 KEEP_DAYS = 7.0  # an interval that was advised is not changed sooner ...
@@ -161,7 +162,7 @@ def for_orders(
     ready = harvests(moments)
     stays = _stays(curve, moments, hold_h, days)
     held = occupancy(standing.transplant_h, standing.harvest_h + hold_h, standing.plants, days)
-    room = _room(programme, capacity(sites, outages, days) - held, others, days)
+    room = _room(programme, USED * capacity(sites, outages, days) - held, others, days)
     reach = _reach(orders.wishes, ready, hold_h)
     part = PART * programme.cells * programme.keep_share
     chosen, refused = _choose(reach, there, ready, stays, room, part, hold_h)
