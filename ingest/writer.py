@@ -44,7 +44,7 @@ _AT_A_TIME = 500  # decoded before the database's answers are looked at
 _MANY = 200  # acknowledgements that are worth a thread
 _PACE_S, _LOW_LATENCY_PACE_S = 0.02, 0.003
 _SETTLE_LIMIT = 1000
-_SETTLE_PAUSE_S = 0.5
+_SETTLE_PAUSE_S, _SETTLE_LONGEST_PAUSE_S = 0.5, 10.0
 _SETTLE_AT_LEAST_EVERY_S = 30.0
 _BUSY = 1000  # messages waiting, with which hours are left for later: they would be computed again and again
 _TRANSACTION_S = 60.0
@@ -236,7 +236,7 @@ class Writer:
         """Settle at the start, shortly after hours were touched, now and then, and at the end."""
         patience = _Patience("Hours cannot be computed")
         while True:
-            settled_at = time.monotonic()
+            begun = time.monotonic()
             finishing = self._finished
             self._touched.clear()
             try:
@@ -247,11 +247,15 @@ class Writer:
                 continue
             if finishing:
                 return
+            settled_at = time.monotonic()
+            # The running hour is read anew each time: that takes a tenth of the time at most.
+            pause_s = max(_SETTLE_PAUSE_S, min(9 * (settled_at - begun), _SETTLE_LONGEST_PAUSE_S))
             patience = _Patience("Hours cannot be computed")
             with suppress(TimeoutError):
                 await asyncio.wait_for(self._touched.wait(), _SETTLE_AT_LEAST_EVERY_S)
             while not self._stop.is_set():
-                await asyncio.sleep(_SETTLE_PAUSE_S)
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(self._stop.wait(), pause_s)
                 late = time.monotonic() - settled_at > _SETTLE_AT_LEAST_EVERY_S
                 if late or self._source.waiting < _BUSY:
                     break

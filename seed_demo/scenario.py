@@ -32,6 +32,8 @@ ENDS: Mapping[Season, date] = MappingProxyType({"autumn": date(2026, 9, 21), "sp
 _END_TIME = time(6, tzinfo=UTC)  # before the day's work
 
 FARM = "Brindlewick Greens"
+ADDRESS = "1 Brindle Lane, Brindlewick"
+PHONE = "+44 1632 960001"  # of the numbers kept free for fiction (from memory)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -406,7 +408,7 @@ def _sent_between(
 
 
 def _farm(at: datetime) -> Iterator[Post]:
-    yield Post(at, "/v1/farms", {"name": FARM}, key="farm")
+    yield Post(at, "/v1/farms", {"name": FARM, "address": ADDRESS, "phone": PHONE}, key="farm")
     for key, crop in CROPS.items():
         body = {"name": crop.name, "profile": crop.profile}
         yield Post(at, "/v1/crops", body, {"farmId": "farm"}, key=f"crop-{key}")

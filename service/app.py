@@ -43,7 +43,6 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
     lifespan
         What runs while the application does, in the order of starting.
     """
-    metrics = Metrics()
     return Litestar(
         route_handlers=[
             api_router(),
@@ -55,24 +54,29 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
             static_router(),
             *web_routers(),
         ],
-        middleware=[Watched(metrics)],
+        middleware=[Watched()],
         before_send=[name_methods],
         exception_handlers=page_or(exception_handlers()),
         openapi_config=openapi_config(_version()),
-        state=State(
-            {
-                "store": store,
-                "clock": clock,
-                "settings": settings,
-                "metrics": metrics,
-                "freshness": Freshness(store),
-                "rate_limit": RateLimit(settings.requests_per_minute),
-                "stopping": asyncio.Event(),
-                "uses": Uses(store),
-            }
-        ),
+        state=state_of(store, clock, settings),
         lifespan=[_looking, *lifespan],
         logging_config=None,  # the commands set up logging
+    )
+
+
+def state_of(store: Store, clock: Clock, settings: Settings) -> State:
+    """Return what the application's operations share."""
+    return State(
+        {
+            "store": store,
+            "clock": clock,
+            "settings": settings,
+            "metrics": Metrics(),
+            "freshness": Freshness(store),
+            "rate_limit": RateLimit(settings.requests_per_minute),
+            "stopping": asyncio.Event(),
+            "uses": Uses(store),
+        }
     )
 
 

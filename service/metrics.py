@@ -149,9 +149,6 @@ class Watched(ASGIMiddleware):
 
     scopes = (ScopeType.HTTP,)
 
-    def __init__(self, metrics: Metrics) -> None:
-        self._metrics = metrics
-
     async def handle(self, scope: Scope, receive: Receive, send: Send, next_app: ASGIApp) -> None:
         """Answer the request."""
         scope = cast("HTTPScope", scope)
@@ -173,8 +170,9 @@ class Watched(ASGIMiddleware):
         finally:
             seconds = time.perf_counter() - begun
             route = str(scope.get("path_template") or "unknown")
-            self._metrics.requests.labels(scope["method"], route, str(status)).inc()
-            self._metrics.request_seconds.labels(route).observe(seconds)
+            metrics: Metrics = scope["litestar_app"].state.metrics
+            metrics.requests.labels(scope["method"], route, str(status)).inc()
+            metrics.request_seconds.labels(route).observe(seconds)
             log.debug(
                 "%s %s %d in %.0f ms",
                 scope["method"],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated
+from typing import Annotated, Any
 
 from litestar import get
 from litestar.params import QueryParameter
@@ -30,6 +30,14 @@ class AuditView(View):
         Meta(
             description="Rows made or changed, at most 50; a change in bulk names none.",
             examples=[["entry:80", "batch:12"]],
+        ),
+    ]
+    changes: Annotated[
+        dict[str, dict[str, Any]] | None,
+        Meta(
+            description="Of records that are corrected in place (deliveries, packed lots, seed lots, orders, farms): by"
+            " row and column, what was said before and what is said since.",
+            examples=[{"delivery:9": {"heads": [50, 40]}}],
         ),
     ]
     farm_id: Annotated[int | None, Meta(description="Whose; null: of no farm, or of several.", examples=[1])]

@@ -20,7 +20,9 @@ from service.api.operations import (
     RECORD,
     After,
     Asker,
+    FirstDay,
     IfMatch,
+    LastDay,
     Limit,
     Now,
     OfHouse,
@@ -395,12 +397,24 @@ class Batches(Controller):
         house_id: OfHouse = None,
         succession_id: OfSuccession = None,
         stage: Annotated[Stage | None, QueryParameter(description="Only at this stage.")] = None,
+        code: Annotated[str | None, QueryParameter(description="Only with this code.")] = None,
+        first: FirstDay = None,
+        last: LastDay = None,
         after: After = None,
         limit: Limit = PAGE,
     ) -> BatchPage:
-        """List batches."""
+        """List batches; `from` and `to` are days of seeding."""
         rows, following = await batches.list_batches(
-            uow, access, house_id=house_id, succession_id=succession_id, stage=stage, after=after, limit=limit
+            uow,
+            access,
+            house_id=house_id,
+            succession_id=succession_id,
+            stage=stage,
+            code=code,
+            first=first,
+            last=last,
+            after=after,
+            limit=limit,
         )
         return BatchPage(items=[_view(seeded) for seeded in rows], next=following)
 

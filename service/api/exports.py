@@ -1,4 +1,4 @@
-"""What leaves as a file: the trace as a table, for those who ask for it in an outbreak or a recall."""
+"""What leaves as a file: batches with their ledgers; the trace, for those who ask for it in a recall."""
 
 from __future__ import annotations
 
@@ -10,10 +10,11 @@ from litestar import Response, get
 from litestar.openapi.datastructures import ResponseSpec
 from litestar.params import QueryParameter
 
-from service.api.operations import READ, Asker, RowId, Uow
+from service.api.operations import READ, Asker, FirstDay, LastDay, RowId, Uow
 from service.api.trace import Beginning, OnDay
 from service.papers.sheets import CSV_TYPE, XLSX_TYPE, Table, csv_bytes, xlsx_bytes
 from service.work import trace_events
+from service.work.batches_export import export_batches
 from service.work.trace_events import TraceTables
 
 TableName = Annotated[
@@ -70,9 +71,35 @@ async def export_farm_trace(
     return _file(tables, f"trace-{first}-{last}", file_format, table)
 
 
+@get(
+    "/houses/{house_id:int}/exports/batches",
+    operation_id="exportBatches",
+    tags=["Import"],
+    responses={
+        **READ,
+        200: ResponseSpec(bytes, media_type=CSV_TYPE, description="A file.", generate_examples=False),
+    },
+    media_type=CSV_TYPE,
+)
+async def export_house_batches(
+    uow: Uow,
+    access: Asker,
+    house_id: RowId,
+    first: FirstDay = None,
+    last: LastDay = None,
+) -> Response[bytes]:
+    """Take a house's batches and their ledgers, one row a fact, in the columns that `importBatches` takes.
+
+    `from` and `to` are days of seeding; without them it is all. Facts stand as they hold now: what was corrected or
+    taken back is not in it.
+    """
+    columns, rows = await export_batches(uow, access, house_id, first, last)
+    return attachment(csv_bytes(Table("Batches", columns, rows)), CSV_TYPE, f"batches-{house_id}.csv")
+
+
 def _file(tables: TraceTables, name: str, file_format: str, table: str) -> Response[bytes]:
     every = {
-        "events": Table("Events", trace_events.EVENT_COLUMNS, tables.events, trace_events.CAUTION),
+        "events": Table("Events", trace_events.EVENT_COLUMNS, tables.events, tables.notes),
         "seedLots": Table("Seed lots", trace_events.SEED_LOT_COLUMNS, tables.seed_lots),
         "sections": Table("Growing areas", trace_events.SECTION_COLUMNS, tables.sections),
         "corrected": Table("Not followed", trace_events.CORRECTED_COLUMNS, tables.corrected),

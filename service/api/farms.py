@@ -33,16 +33,34 @@ from service.work import places
 Name = Annotated[str, Meta(description="Name, unlike that of any other farm.", examples=["Northfield"])]
 
 
+Address = Annotated[
+    str | None,
+    Meta(
+        description="Where crops are cut, cooled and packed: street or place, town, region, post code, country."
+        " Goes into the records of a trace.",
+        examples=["1 Greenhouse Lane, Northfield, 00000"],
+    ),
+]
+Phone = Annotated[
+    str | None,
+    Meta(description="Telephone number, for the records of a trace.", examples=["+1 555 010 0199"]),
+]
+
+
 class FarmNew(Body):
     """A farm to be made."""
 
     name: Name
+    address: Address | UnsetType = UNSET
+    phone: Phone | UnsetType = UNSET
 
 
 class FarmChange(Body):
     """What is to be different about a farm."""
 
     name: Name | UnsetType = UNSET
+    address: Address | UnsetType = UNSET
+    phone: Phone | UnsetType = UNSET
 
 
 class FarmView(View):
@@ -50,6 +68,8 @@ class FarmView(View):
 
     id: int
     name: Name
+    address: Address
+    phone: Phone
     created_at: datetime
     version: int
 

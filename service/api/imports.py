@@ -111,9 +111,10 @@ async def import_batches(
 
     CSV, one fact a row: `batch` (its code), `kind`, `happenedAt`, and where they apply `succession` and `cultivar`
     (on the row of kind `seeded`, which makes the batch), `plants`, `leaves`, `weightG`, `regrows`, `readiness`,
-    `grade`, `zone`, `reason`, `finding`, `severity`, `product`, `waitingDays`, `note`. A day alone is taken as 08:00
-    local. Facts that are in a ledger already are left alone. All or nothing: if anything is wrong, the answer is 422
-    with every fault, and nothing is stored.
+    `grade`, `zone`, `section` and `fromSection` (by code), `tray` (its number), `reason`, `finding`, `severity`,
+    `product`, `waitingDays`, `note`. `cellsPerTray` on the row of kind `seeded` numbers the trays. A day alone is
+    taken as 08:00 local. Facts that are in a ledger already are left alone. All or nothing: if anything is wrong, the
+    answer is 422 with every fault, and nothing is stored.
     """
     store: Store = state.store
     async with store.read() if dry_run else store.write() as uow:

@@ -13,7 +13,7 @@ from litestar.params import QueryParameter
 
 from service.api.exports import attachment
 from service.api.operations import READ, Asker, RowId, Uow
-from service.papers.labels import PDF_TYPE, PRESETS, Label, Sheet, labels_pdf
+from service.papers.labels import PDF_TYPE, PRESETS, Label, Sheet, labels_pdf, reads_easily
 from service.settings import Settings
 from service.work import gs1
 from service.work import labels as work
@@ -120,14 +120,25 @@ async def get_lot_labels(
     cut: WantedSheet,
     lot_id: RowId,
     copies: Annotated[int, QueryParameter(description="How many.")] = 1,
+    crate_heads: Annotated[
+        int | None,
+        QueryParameter(name="crateHeads", description="Heads in a crate; those of the lot if not said."),
+    ] = None,
+    crate_kg: Annotated[
+        float | None, QueryParameter(name="crateKg", description="Net weight of a crate, kg.")
+    ] = None,
     skip: Skip = 0,
     outlines: Outlines = False,
 ) -> Response[bytes]:
-    """Print labels of a packed lot; with a GTIN they carry a GS1-128 barcode of GTIN and lot code."""
+    """Print labels of a packed lot; with a GTIN they carry a GS1-128 barcode of GTIN and lot code.
+
+    On a label that is wide enough the barcode carries the packing date too, and, of a GTIN of 14 digits that begins
+    with 9 (goods of which the measure varies), weight and heads of the crate.
+    """
     if not 1 <= copies <= work.MOST_LABELS:
         raise impossible("copies", f"it must be a whole number from 1 to {work.MOST_LABELS}")
-    found = await work.lot_label(uow, access, lot_id)
-    label = _lot(found, base_url(request))
+    found = await work.lot_label(uow, access, lot_id, crate_heads=crate_heads, crate_kg=crate_kg)
+    label = _lot(found, base_url(request), cut)
     return _pdf([label] * copies, cut, skip, outlines, f"lot-{found.code}.pdf")
 
 
@@ -147,16 +158,22 @@ def _tray(label: TrayLabel, base: str) -> Label:
     return Label(label.code, lines, f"{base}/batches/{label.batch_id}")
 
 
-def _lot(label: LotLabel, base: str) -> Label:
-    weight = f", {label.weight_kg:g} kg" if label.weight_kg else ""
+def _lot(label: LotLabel, base: str, sheet: Sheet) -> Label:
+    amounts = [
+        f"{label.heads} heads" if label.heads else "",
+        f"{label.weight_kg:g} kg" if label.weight_kg else "",
+    ]
     lines = [
         label.description or label.crop,
         ", ".join(label.cultivars),
         f"Packed {label.packed_on}",
-        f"{label.heads} heads{weight}",
+        ", ".join(filter(None, amounts)),
     ]
-    carried = gs1.element_string(label.elements) if label.elements else None
-    small = gs1.for_people(label.elements) if label.elements else None
+    elements = label.elements
+    if elements and not reads_easily(gs1.element_string(elements), sheet):
+        elements = [(ai, value) for ai, value in elements if ai in {"01", "10"}]  # what a trace needs
+    carried = gs1.element_string(elements) if elements else None
+    small = gs1.for_people(elements) if elements else None
     return Label(label.code, lines, f"{base}/packed-lots/{label.lot_id}", carried, small)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Annotated, Any
 
 from litestar import Response
@@ -66,6 +66,9 @@ _SPAN = "with its offset, for example 2026-08-03T00:00:00Z"
 def _moment_parameter(query: str, description: str) -> Any:
     return QueryParameter(name=query, description=description, schema_extra={"format": "date-time"})
 
+
+FirstDay = Annotated[date | None, QueryParameter(name="from", description="First day, local.")]
+LastDay = Annotated[date | None, QueryParameter(name="to", description="Last day, local; it is included.")]
 
 # Read by `moment`: Litestar would take "2026" for a second of 1970.
 From = Annotated[str | None, _moment_parameter("from", f"First moment, {_SPAN}.")]

@@ -19,15 +19,20 @@ from service.api.operations import (
     READ,
     After,
     Asker,
+    FirstDay,
+    From,
     IfMatch,
+    LastDay,
     Limit,
     Now,
     OfCrop,
     OfFarm,
     OfHouse,
     RowId,
+    To,
     Uow,
     made,
+    moment,
     one,
     seen_version,
 )
@@ -35,9 +40,6 @@ from service.api.orders import OrderView
 from service.work import deliveries, fulfilment, packing
 from service.work.fulfilment import FarmFulfilment, OrderFulfilment
 from service.work.packing import LotView
-
-FirstDay = Annotated[date | None, QueryParameter(name="from", description="First day, local.")]
-LastDay = Annotated[date | None, QueryParameter(name="to", description="Last day, local; it is included.")]
 
 HouseId = Annotated[int, Meta(description="The house that packs.", examples=[1])]
 Code = Annotated[
@@ -174,10 +176,12 @@ class PackedLots(Controller):
         house_id: OfHouse = None,
         crop_id: OfCrop = None,
         code: Annotated[str | None, QueryParameter(description="Only with this lot code.")] = None,
+        from_: From = None,
+        to: To = None,
         after: After = None,
         limit: Limit = PAGE,
     ) -> PackedLotPage:
-        """List packed lots, newest first."""
+        """List packed lots, newest first; `from` and `to` are moments of packing."""
         lots, following = await packing.list_packed_lots(
             uow,
             access,
@@ -185,6 +189,8 @@ class PackedLots(Controller):
             house_id=house_id,
             crop_id=crop_id,
             code=code,
+            since=moment("from", from_),
+            before=moment("to", to),
             after=after,
             limit=limit,
         )

@@ -12,8 +12,7 @@ from msgspec import Meta
 
 from service.api.bodies import View, view
 from service.api.exports import attachment
-from service.api.operations import READ, Asker, Now, RowId, Uow
-from service.api.packing import FirstDay, LastDay
+from service.api.operations import READ, Asker, FirstDay, LastDay, Now, RowId, Uow
 from service.papers.charts import SVG_TYPE, Chart, Series, svg
 from service.papers.sheets import CSV_TYPE, Table, csv_bytes
 from service.work import reports

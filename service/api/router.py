@@ -32,7 +32,7 @@ from service.api.bodies import StrictJson
 from service.api.calendars import Calendars
 from service.api.crops import Crops, Cultivars, list_crop_profiles
 from service.api.events import Events
-from service.api.exports import export_farm_trace, export_trace
+from service.api.exports import export_farm_trace, export_house_batches, export_trace
 from service.api.farms import Farms
 from service.api.houses import Houses
 from service.api.labels import get_lot_labels, get_tray_labels
@@ -132,6 +132,7 @@ def api_router() -> Router:
             imports.import_readings,
             imports.import_batches,
             imports.import_orders,
+            export_house_batches,
             planning.make_plan,
             planning.accept_plan,
             planning.get_site_values,

@@ -359,6 +359,9 @@ class SeedLots(Controller):
         finished: Annotated[
             bool | None, QueryParameter(description="Only those finished, or only those not.")
         ] = None,
+        lot_number: Annotated[
+            str | None, QueryParameter(name="lotNumber", description="Only with this number of the supplier.")
+        ] = None,
         after: After = None,
         limit: Limit = PAGE,
     ) -> SeedLotPage:
@@ -370,6 +373,7 @@ class SeedLots(Controller):
                 farm_id=farm_id,
                 cultivar_id=cultivar_id,
                 finished=finished,
+                lot_number=lot_number,
                 after=after,
                 limit=limit,
             )

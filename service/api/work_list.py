@@ -14,6 +14,7 @@ from service.api.operations import READ, Asker, Now, RowId, Uow
 from service.api.problems import problem_responses
 from service.api.tasks import TaskView
 from service.work import work_list
+from service.work.order_tasks import propose_all_work
 
 
 class WorkView(View):
@@ -81,9 +82,11 @@ async def get_work(
     status_code=200,
 )
 async def propose_work(uow: Uow, clock: Now, access: Asker, house_id: RowId) -> ProposedView:
-    """Put on the list what forecasts, advice or plan, and house events call for; each forecast does so by itself.
+    """Put on the list what forecasts, advice or plan, the seed in stock and house events call for.
+
+    Each forecast does so by itself, and the seed in stock is looked at every few hours.
 
     Each task is on the list once. It moves when its forecast moves, unless someone has given it another day, and goes
     when nothing calls for it any more. What people wrote is left alone.
     """
-    return view(ProposedView, await work_list.propose_work(uow, clock, access, house_id))
+    return view(ProposedView, await propose_all_work(uow, clock, access, house_id))

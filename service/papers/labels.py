@@ -38,6 +38,8 @@ _BAR_MM = 8.0
 # Of the narrowest bar of a GS1-128: what printers and scanners at hand manage; common practice, no source. GS1 asks
 # for 0.495 mm in general distribution and for less elsewhere.
 _NARROWEST_BAR_MM = 0.16
+_EASY_BAR_MM = 0.25
+"""From this on any scanner at hand reads it: GS1's least outside general distribution (from memory)."""
 _WIDEST_BAR_MM = 0.495
 
 _OWN = {"regular": "Vera.ttf", "bold": "VeraBd.ttf"}
@@ -202,6 +204,11 @@ def missing_letters(texts: Iterable[str], font: Path | None = None) -> set[str]:
     }
 
 
+def reads_easily(elements: str, sheet: Sheet) -> bool:
+    """Return whether a label is wide enough for a GS1-128 of these elements that any scanner reads."""
+    return _bar_mm(elements, sheet.width_mm - 2 * _PADDING_MM) >= _EASY_BAR_MM
+
+
 # --------------------------------------------------------------------------- drawing
 
 
@@ -247,19 +254,33 @@ def _gs1_128(canvas: Canvas, elements: str, left_mm: float, bottom_mm: float, wi
     ValueError
         If its bars would be too narrow to be scanned.
     """
-    text = "\xf1" + elements.replace("\x1d", "\xf1")
-    narrow = {"barHeight": _BAR_MM * mm, "quiet": True, "humanReadable": False}
-    modules = Code128(text, barWidth=1.0, lquiet=10.0, rquiet=10.0, **narrow).width
-    bar_mm = min(width_mm / modules, _WIDEST_BAR_MM)
+    bar_mm = _bar_mm(elements, width_mm)
     if bar_mm < _NARROWEST_BAR_MM:
         raise ValueError(
             f"the label is {width_mm:.0f} mm wide inside, and this GS1-128 barcode needs"
-            f" {modules * _NARROWEST_BAR_MM:.0f} mm"
+            f" {width_mm / bar_mm * _NARROWEST_BAR_MM:.0f} mm"
         )
     canvas.setFillGray(0)
-    bar = bar_mm * mm
-    code = Code128(text, barWidth=bar, lquiet=10 * bar, rquiet=10 * bar, **narrow)
-    code.drawOn(canvas, left_mm * mm, bottom_mm * mm)
+    _code_128(elements, bar_mm * mm).drawOn(canvas, left_mm * mm, bottom_mm * mm)
+
+
+def _bar_mm(elements: str, width_mm: float) -> float:
+    """Return the width of the narrowest bar of a GS1-128 that fills a width."""
+    return min(width_mm / float(_code_128(elements, 1.0).width), _WIDEST_BAR_MM)
+
+
+def _code_128(elements: str, bar: float) -> Code128:
+    text = "\xf1" + elements.replace("\x1d", "\xf1")
+    quiet = 10 * bar
+    return Code128(
+        text,
+        barWidth=bar,
+        lquiet=quiet,
+        rquiet=quiet,
+        barHeight=_BAR_MM * mm,
+        quiet=True,
+        humanReadable=False,
+    )
 
 
 def _qr(canvas: Canvas, text: str, left_mm: float, bottom_mm: float, side_mm: float) -> None:

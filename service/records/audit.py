@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import event, select
 from sqlalchemy.orm import Session as OrmSession
-from sqlalchemy.orm import UOWTransaction
+from sqlalchemy.orm import UOWTransaction, attributes
 
 from service.records.listing import find, narrow, page
 from service.records.store import UnitOfWork
@@ -17,12 +17,15 @@ from service.records.tables import (
     Base,
     Batch,
     Crop,
+    Delivery,
     Entry,
     Farm,
     House,
     IdempotencyKey,
     LoginThrottle,
+    Order,
     PackedLot,
+    PackedLotHarvest,
     SeedLot,
     Sensor,
     Session,
@@ -31,6 +34,8 @@ from service.records.tables import (
 )
 
 _MOST_THINGS = 50
+# What is corrected in place: of these it is said what stood there before.
+_CORRECTED = (Delivery, Farm, Order, PackedLot, SeedLot)
 _UNSAID = (AuditRecord, IdempotencyKey, LoginThrottle, Session)
 # Along which column one gets nearer to the farm.
 _UP: tuple[tuple[str, type[Base]], ...] = (
@@ -51,6 +56,10 @@ class Touched:
     """The rows that a transaction made, changed or deleted one by one; bulk changes are not among them."""
 
     rows: list[Base] = field(default_factory=list)
+    changes: dict[str, dict[str, list[Any]]] = field(default_factory=dict)
+    """Of records that are corrected in place: row, column, and what was said before and is said now."""
+    packed: set[int] = field(default_factory=set)
+    """Lots that the transaction makes."""
 
     def names(self) -> list[str]:
         """Return the rows as ``batch:12``, in the order in which they were first touched."""
@@ -61,6 +70,36 @@ class Touched:
                 named[f"{row.__tablename__}:{row_id}"] = None
         return list(named)[:_MOST_THINGS]
 
+    def note(self, thing: str, column: str, before: Any, now: Any) -> None:
+        """Note what a column of a row was changed from and to; of several changes the first and the last count."""
+        said = self.changes.setdefault(thing, {})
+        said[column] = [said[column][0] if column in said else _plain(before), _plain(now)]
+
+
+def _plain(value: Any) -> Any:
+    return value.isoformat() if isinstance(value, date) else value
+
+
+def _note_changes(touched: Touched, session: OrmSession) -> None:
+    touched.packed |= {row.id for row in session.new if isinstance(row, PackedLot)}
+    for row in session.dirty:
+        if isinstance(row, _CORRECTED):
+            for column in row.__mapper__.column_attrs:
+                before = attributes.get_history(row, column.key).deleted
+                if before and column.key != "version":
+                    touched.note(
+                        f"{row.__tablename__}:{row.id}", column.key, before[0], getattr(row, column.key)
+                    )
+    gone = list(session.deleted)
+    for row in (*session.dirty, *session.new, *gone):
+        # What a lot was made from when it was packed is no correction.
+        if isinstance(row, PackedLotHarvest) and row.packed_lot_id not in touched.packed:
+            before = attributes.get_history(row, "heads").deleted
+            was = row.heads if row in gone else before[0] if before else None
+            now = None if row in gone else row.heads
+            if was is not None or row in session.new:
+                touched.note(f"packed_lot:{row.packed_lot_id}", f"harvest {row.entry_id}", was, now)
+
 
 def watch(uow: UnitOfWork) -> Touched:
     """Note from now on which rows the transaction touches."""
@@ -70,6 +109,7 @@ def watch(uow: UnitOfWork) -> Touched:
         touched.rows += [
             row for row in (*session.new, *session.dirty, *session.deleted) if not isinstance(row, _UNSAID)
         ]
+        _note_changes(touched, session)
 
     event.listen(uow.session.sync_session, "after_flush", flushed)
     return touched

@@ -6,10 +6,10 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import delete, func, or_, select
+from sqlalchemy import Select, delete, func, or_, select
 from sqlalchemy.orm.attributes import flag_modified
 
-from service.records.listing import MAX_ID, among, narrow, page, rows
+from service.records.listing import MAX_ID, among, locked, narrow, page, rows
 from service.records.saving import saving
 from service.records.store import UnitOfWork
 from service.records.tables import (
@@ -86,7 +86,7 @@ async def lock_batch(uow: UnitOfWork, batch_id: int) -> Batch | None:
     """
     if not 0 < batch_id <= MAX_ID:
         return None
-    return await uow.session.get(Batch, batch_id, with_for_update=True, populate_existing=True)
+    return await locked(uow, Batch, batch_id)
 
 
 async def insert_batch(
@@ -133,6 +133,14 @@ async def lots_by_id(uow: UnitOfWork, lot_ids: Collection[int]) -> dict[int, tup
         .where(SeedLot.id.in_(lot_ids))
     )
     return {lot.id: (lot, crop_id) for lot, crop_id in found}
+
+
+async def batches_seeded(
+    uow: UnitOfWork, house_id: int, first: date | None, last: date | None
+) -> list[Batch]:
+    """Return the batches of a house seeded on days from ``first`` to ``last``, in order of seeding."""
+    statement = select(Batch).where(Batch.house_id == house_id).order_by(Batch.seeded_on, Batch.id)
+    return list(await uow.session.scalars(_seeded_between(statement, first, last)))
 
 
 async def trays_of(uow: UnitOfWork, batch_ids: Iterable[int]) -> dict[int, list[Tray]]:
@@ -202,6 +210,9 @@ async def page_batches(
     house_id: int | None,
     succession_id: int | None,
     stage: str | None,
+    code: str | None,
+    first: date | None,
+    last: date | None,
     after: int | None,
     limit: int,
 ) -> tuple[list[Batch], int | None]:
@@ -212,8 +223,15 @@ async def page_batches(
         (Batch.house_id, house_id),
         (Batch.succession_id, succession_id),
         (Batch.stage, stage),
+        (Batch.code, code),
     )
-    return await page(uow, statement, Batch.id, after, limit)
+    return await page(uow, _seeded_between(statement, first, last), Batch.id, after, limit)
+
+
+def _seeded_between(statement: Select[Batch], first: date | None, last: date | None) -> Select[Batch]:
+    if first is not None:
+        statement = statement.where(Batch.seeded_on >= first)
+    return statement if last is None else statement.where(Batch.seeded_on <= last)
 
 
 async def batches_by_code(uow: UnitOfWork, start: str, *, within_farm: int | None, limit: int) -> list[Batch]:

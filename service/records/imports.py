@@ -10,7 +10,7 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from service.records.saving import saving
 from service.records.store import UnitOfWork
-from service.records.tables import Batch, Cultivar, Entry, House, Order, Sensor
+from service.records.tables import Batch, Cultivar, Entry, House, Order, Sensor, Tray
 
 _AT_ONCE = 1000  # values in a list of a query
 
@@ -52,14 +52,15 @@ async def batches_by_code(
 
 
 async def append_ledgers(
-    uow: UnitOfWork, ledgers: Sequence[tuple[Batch, Sequence[Entry], Mapping[str, Any]]]
+    uow: UnitOfWork, ledgers: Sequence[tuple[Batch, Sequence[Entry], Sequence[Tray], Mapping[str, Any]]]
 ) -> None:
-    """Append entries to the ledgers of batches, which are added if they are new.
+    """Append entries to the ledgers of batches, which are added with their trays if they are new.
 
-    With each batch and its entries come the columns of its row that follow from the ledger.
+    With each batch come its entries, which name trays by their numbers, its trays, and the columns of its row that
+    follow from the ledger.
     """
     async with saving(uow):
-        for batch, _, derived in ledgers:
+        for batch, _, _, derived in ledgers:
             for name, value in derived.items():
                 setattr(batch, name, value)
             if batch in uow.session:
@@ -67,9 +68,16 @@ async def append_ledgers(
             else:
                 uow.session.add(batch)
         await uow.flush()
-        for batch, entries, _ in ledgers:
+        for batch, _, trays, _ in ledgers:
+            for tray in trays:
+                tray.batch_id = batch.id
+            uow.session.add_all(trays)
+        await uow.flush()
+        for batch, entries, trays, _ in ledgers:
+            ids = {tray.number: tray.id for tray in trays}
             for entry in entries:
                 entry.batch_id = batch.id
+                entry.tray_id = None if entry.tray_id is None else ids[entry.tray_id]
             uow.session.add_all(entries)
 
 

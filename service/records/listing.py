@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import Any, TypeVar
 
 from sqlalchemy import BigInteger, ColumnElement, Executable, Select, any_, func, literal, select
+from sqlalchemy import inspect as sql_inspect
 from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.orm import InstrumentedAttribute
 
@@ -23,6 +24,17 @@ async def find(uow: UnitOfWork, table: type[Row], row_id: int) -> Row | None:
     if not 0 < row_id <= MAX_ID:
         return None
     return await uow.session.get(table, row_id)
+
+
+async def locked(uow: UnitOfWork, table: type[Row], row_id: int, *, key_share: bool = False) -> Row | None:
+    """Return a row as it is now, locked on PostgreSQL until the transaction ends.
+
+    A session that holds the row since before another changed it is told of the change: ``Session.get`` would fail.
+    """
+    statement: Any = select(table).where(sql_inspect(table).primary_key[0] == row_id)
+    statement = statement.with_for_update(key_share=key_share).execution_options(populate_existing=True)
+    found: Row | None = await uow.session.scalar(statement)
+    return found
 
 
 async def known(uow: UnitOfWork, table: type[Row], row_id: int) -> Row:

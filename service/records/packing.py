@@ -6,10 +6,10 @@ from collections.abc import Collection, Iterable, Mapping
 from datetime import date, datetime
 from typing import NamedTuple
 
-from sqlalchemy import delete, func, select
+from sqlalchemy import func, select
 from sqlalchemy.orm.attributes import flag_modified
 
-from service.records.listing import MAX_ID, narrow, page
+from service.records.listing import MAX_ID, locked, narrow, page
 from service.records.saving import saving
 from service.records.store import UnitOfWork
 from service.records.tables import (
@@ -102,7 +102,7 @@ async def lock_lot(uow: UnitOfWork, lot_id: int) -> PackedLot | None:
     """
     if not 0 < lot_id <= MAX_ID:
         return None
-    return await uow.session.get(PackedLot, lot_id, with_for_update=True, populate_existing=True)
+    return await locked(uow, PackedLot, lot_id)
 
 
 async def codes_with_prefix(uow: UnitOfWork, farm_id: int, prefix: str) -> set[str]:
@@ -144,10 +144,17 @@ async def orders_by_buyer(uow: UnitOfWork, start: str, *, within_farm: int | Non
 
 async def replace_harvests(uow: UnitOfWork, lot: PackedLot, heads: Mapping[int, int]) -> None:
     """Say anew from which harvests a packed lot was made; a change of the lot."""
-    flag_modified(lot, "heads")  # a new version, whether or not their number changes
-    await uow.session.execute(delete(PackedLotHarvest).where(PackedLotHarvest.packed_lot_id == lot.id))
+    flag_modified(lot, "code")  # a new version, whether or not a column changes; what is flagged has no past
+    there = {row.entry_id: row for row in (await harvests_of(uow, [lot.id]))[lot.id]}
+    for entry_id, row in there.items():
+        if entry_id not in heads:
+            await uow.session.delete(row)
+        else:
+            row.heads = heads[entry_id]
     uow.session.add_all(
-        PackedLotHarvest(packed_lot_id=lot.id, entry_id=entry_id, heads=n) for entry_id, n in heads.items()
+        PackedLotHarvest(packed_lot_id=lot.id, entry_id=entry_id, heads=n)
+        for entry_id, n in heads.items()
+        if entry_id not in there
     )
 
 
@@ -159,6 +166,8 @@ async def page_lots(
     house_id: int | None,
     crop_id: int | None,
     code: str | None,
+    since: datetime | None,
+    before: datetime | None,
     after: int | None,
     limit: int,
 ) -> tuple[list[PackedLot], int | None]:
@@ -171,6 +180,10 @@ async def page_lots(
         (PackedLot.crop_id, crop_id),
         (PackedLot.code, code),
     )
+    if since is not None:
+        statement = statement.where(PackedLot.packed_at >= since)
+    if before is not None:
+        statement = statement.where(PackedLot.packed_at < before)
     return await page(uow, statement, PackedLot.id, after, limit, newest_first=True)
 
 

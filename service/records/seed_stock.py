@@ -9,7 +9,7 @@ from typing import cast
 
 from sqlalchemy import func, or_, select
 
-from service.records.listing import MAX_ID, narrow, page
+from service.records.listing import MAX_ID, locked, narrow, page
 from service.records.store import UnitOfWork
 from service.records.tables import (
     Batch,
@@ -48,6 +48,7 @@ async def page_lots(
     farm_id: int | None,
     cultivar_id: int | None,
     finished: bool | None,
+    lot_number: str | None,
     after: int | None,
     limit: int,
 ) -> tuple[list[SeedLot], int | None]:
@@ -57,6 +58,7 @@ async def page_lots(
         (SeedLot.farm_id, within_farm),
         (SeedLot.farm_id, farm_id),
         (SeedLot.cultivar_id, cultivar_id),
+        (SeedLot.lot_number, lot_number),
     )
     if finished is not None:
         statement = statement.where(
@@ -82,7 +84,7 @@ async def lock_lot(uow: UnitOfWork, lot_id: int) -> SeedLot | None:
     """
     if not 0 < lot_id <= MAX_ID:
         return None
-    return await uow.session.get(SeedLot, lot_id, with_for_update={"key_share": True}, populate_existing=True)
+    return await locked(uow, SeedLot, lot_id, key_share=True)
 
 
 async def lots_of_farm(uow: UnitOfWork, farm_id: int, *, finished: bool = False) -> list[SeedLot]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import os
+import time
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable, Hashable, Mapping, Sequence
 from contextlib import asynccontextmanager
@@ -13,14 +15,19 @@ from typing import Any
 import msgspec
 from sqlalchemy import Connection, Table, event, make_url
 from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import InvalidatePoolError
 from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker, create_async_engine
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from service.records import marks  # noqa: F401 - its listeners see every session
+from service.records import sqlite as sqlite_driver
 from service.records.changes import NotingSession
 
 BUSY_S = 30
 """How long a writer to SQLite waits for the one before it."""
+
+RESTED_S = 5.0
+"""A connection to PostgreSQL that was not used for so long is asked whether it is there, before it is used."""
 
 # Both inserts have the same ON CONFLICT methods, but no common type that names them.
 _INSERT: dict[str, Callable[[Table], Any]] = {"postgresql": postgresql.insert, "sqlite": sqlite.insert}
@@ -99,6 +106,7 @@ class Store:
         parsed = make_url(url)
         if parsed.get_backend_name() == "sqlite":
             engine = create_async_engine(parsed, json_deserializer=msgspec.json.decode)
+            event.listen(engine.sync_engine, "do_connect", sqlite_driver.connect)
             event.listen(engine.sync_engine, "connect", _prepare_sqlite)
             event.listen(engine.sync_engine, "begin", _begin_sqlite)
             event.listen(engine.sync_engine, "checkin", _leave_sqlite)
@@ -106,7 +114,6 @@ class Store:
             engine = create_async_engine(
                 parsed,
                 json_deserializer=msgspec.json.decode,
-                pool_pre_ping=True,
                 connect_args={
                     "server_settings": {
                         "application_name": f"evenleaf-{os.getpid()}",
@@ -115,6 +122,8 @@ class Store:
                     }
                 },
             )
+            event.listen(engine.sync_engine, "checkin", _note_rest)
+            event.listen(engine.sync_engine, "checkout", _check_rested)
         return cls(engine)
 
     @property
@@ -159,6 +168,24 @@ class Store:
     async def close(self) -> None:
         """Close every connection. Without it aiosqlite's threads keep the process alive."""
         await self.engine.dispose()
+
+
+def _note_rest(_dbapi: Any, record: ConnectionPoolEntry) -> None:
+    record.info["rested_from"] = time.monotonic()
+
+
+def _check_rested(dbapi: Any, record: ConnectionPoolEntry, _proxy: Any) -> None:
+    """Have the pool connect anew where a connection is closed, or has rested and does not answer.
+
+    The pool can ask by itself, each time it lends one: three round trips more for every short transaction.
+    """
+    if dbapi.driver_connection.is_closed():
+        raise InvalidatePoolError
+    if time.monotonic() - record.info.get("rested_from", math.inf) > RESTED_S:
+        try:
+            dbapi.ping()
+        except Exception as error:  # whatever a broken connection makes of it
+            raise InvalidatePoolError from error
 
 
 def _prepare_sqlite(dbapi: Any, _record: ConnectionPoolEntry) -> None:

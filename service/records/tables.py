@@ -81,6 +81,9 @@ class Farm(Base, kw_only=True):
     created_at: Mapped[datetime]
     version: Mapped[int] = mapped_column(init=False)
     __mapper_args__ = {"version_id_col": version}
+    # Of the place where crops are cut, cooled and packed, for the records of a trace.
+    address: Mapped[str | None] = mapped_column(default=None)
+    phone: Mapped[str | None] = mapped_column(String(40), default=None)
 
 
 class House(Base, kw_only=True):
@@ -885,6 +888,8 @@ class AuditRecord(Base, kw_only=True):
     status: Mapped[int]  # answered
     things: Mapped[list[str]]  # rows made or changed, for example batch:12; of bulk changes none
     farm_id: Mapped[int | None] = mapped_column(Id, index=True, default=None)  # none: of none or of several
+    # Of records that are corrected in place, by row and column: what was said before and what is said now.
+    changes: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True), default=None)
 
 
 # --------------------------------------------------------------------------- what is wanted and to be done

@@ -7,7 +7,8 @@ from dataclasses import dataclass, fields
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Executable, func, select
+from sqlalchemy import ColumnElement, Executable, func, select
+from sqlalchemy.orm import aliased
 
 from service.records.listing import among
 from service.records.listing import rows as _rows
@@ -281,6 +282,8 @@ async def batches(uow: UnitOfWork, ids: Collection[int]) -> list[BatchRow]:
 
 async def mixes(uow: UnitOfWork, batch_ids: Collection[int]) -> dict[int, list[str]]:
     """Return the cultivars of the mix that each batch is of; those of one cultivar are left out."""
+    if not batch_ids:
+        return {}
     statement = (
         select(BatchCultivar.batch_id, Cultivar.name)
         .join(Cultivar, Cultivar.id == BatchCultivar.cultivar_id)
@@ -335,22 +338,26 @@ async def entries(uow: UnitOfWork, batch_ids: Collection[int]) -> list[EntryRow]
     return [EntryRow(*row) for row in await _rows(uow, statement)]
 
 
-async def links_of_batches(uow: UnitOfWork, batch_ids: Collection[int]) -> list[LinkRow]:
-    """Return what was packed from batches."""
-    statement = (
-        select(PackedLotHarvest.packed_lot_id, PackedLotHarvest.entry_id, PackedLotHarvest.heads)
-        .join(Entry, Entry.id == PackedLotHarvest.entry_id)
+async def links_through_batches(uow: UnitOfWork, batch_ids: Collection[int]) -> list[LinkRow]:
+    """Return all that the packed lots were made from of which some was packed from batches."""
+    through = aliased(PackedLotHarvest)
+    lots = (
+        select(through.packed_lot_id)
+        .join(Entry, Entry.id == through.entry_id)
         .where(among(uow, Entry.batch_id, batch_ids))
-        .order_by(PackedLotHarvest.packed_lot_id, PackedLotHarvest.entry_id)
     )
-    return [LinkRow(*row) for row in await _rows(uow, statement)]
+    return await _links(uow, PackedLotHarvest.packed_lot_id.in_(lots))
 
 
 async def links_of_lots(uow: UnitOfWork, lot_ids: Collection[int]) -> list[LinkRow]:
     """Return what packed lots were made from."""
+    return await _links(uow, among(uow, PackedLotHarvest.packed_lot_id, lot_ids))
+
+
+async def _links(uow: UnitOfWork, which: ColumnElement[bool]) -> list[LinkRow]:
     statement = (
         select(PackedLotHarvest.packed_lot_id, PackedLotHarvest.entry_id, PackedLotHarvest.heads)
-        .where(among(uow, PackedLotHarvest.packed_lot_id, lot_ids))
+        .where(which)
         .order_by(PackedLotHarvest.packed_lot_id, PackedLotHarvest.entry_id)
     )
     return [LinkRow(*row) for row in await _rows(uow, statement)]

@@ -13,11 +13,17 @@ from service.web.forms import Form, Forms
 from service.web.frame import Web, access_of, clock_of, frame_of, house_of, reading, see_other, writing
 from service.web.texts import Formats, catalogue
 from service.work.crops import list_crops
-from service.work.deliveries import create_delivery, list_deliveries
+from service.work.deliveries import change_delivery, create_delivery, get_delivery, list_deliveries
 from service.work.errors import FieldProblem, Impossible, NotFound, WorkError
 from service.work.listing import MAX_LIMIT
 from service.work.orders import list_orders, next_days
-from service.work.packing import create_packed_lot, get_packed_lot, list_packed_lots, open_harvests
+from service.work.packing import (
+    change_packed_lot,
+    create_packed_lot,
+    get_packed_lot,
+    list_packed_lots,
+    open_harvests,
+)
 from service.work.trace import trace
 
 _SHOWN = 50
@@ -67,9 +73,7 @@ async def pack_lot(request: Web, house_id: FromPath[int]) -> Response[Any]:
 
 
 def _lot_values(form: Form, formats: Formats, house_id: int) -> dict[str, Any]:
-    taken = {
-        name.removeprefix("heads-"): form.whole(name) for name in form.typed if name.startswith("heads-")
-    }
+    harvests = _harvests(form, formats)
     values = form.checked(
         house_id=house_id,
         code=form.text("code"),
@@ -83,10 +87,17 @@ def _lot_values(form: Form, formats: Formats, house_id: int) -> dict[str, Any]:
         reference=form.text("reference"),
         note=form.text("note"),
     )
+    return {**values, "harvests": harvests}
+
+
+def _harvests(form: Form, formats: Formats) -> list[dict[str, int]]:
+    """Return the harvests of which a form says how many heads are packed."""
+    taken = {
+        name.removeprefix("heads-"): form.whole(name) for name in form.typed if name.startswith("heads-")
+    }
     if not all(name.isascii() and name.isdecimal() and len(name) < 19 for name in taken):
         raise Impossible(formats.texts.text("form.unreadable"), FieldProblem("harvests", ""))
-    values["harvests"] = [{"entry_id": int(name), "heads": heads} for name, heads in taken.items() if heads]
-    return values
+    return [{"entry_id": int(name), "heads": heads} for name, heads in taken.items() if heads]
 
 
 # --------------------------------------------------------------------------- one lot
@@ -110,22 +121,24 @@ async def _lot_page(request: Web, lot_id: int, forms: Forms, status: int = 200) 
         crops, _ = await list_crops(uow, frame.access, farm_id=view.lot.farm_id, limit=MAX_LIMIT)
     today = frame.formats.local(frame.now).date()
     batches = {batch.id: batch for batch in way.batches}
+    made_of = [
+        (h, batches[h.batch_id], link.heads)
+        for link in (way.packed_lots[0].harvests if way.packed_lots else ())
+        for h in way.harvests
+        if h.entry_id == link.entry_id
+    ]
     return frame.page(
         "packed_lot.html",
         status,
         lot=view.lot,
         left=view.lot.heads - view.delivered,
         crop=next((crop.name for crop in crops if crop.id == view.lot.crop_id), ""),
-        harvests=[
-            (h, batches[h.batch_id], link.heads)
-            for link in (way.packed_lots[0].harvests if way.packed_lots else ())
-            for h in way.harvests
-            if h.entry_id == link.entry_id
-        ],
+        harvests=made_of,
         seed_lots=way.seed_lots,
         deliveries=deliveries,
         orders={order.id: order for order in orders},
         wanted=_wanted(orders, view.lot, frame.formats, today),
+        parts_shown={f"heads-{h.entry_id}": heads for h, _, heads in made_of},
         today=today,
         forms_sent=forms,
     )
@@ -169,3 +182,42 @@ async def add_delivery(request: Web, lot_id: FromPath[int]) -> Response[Any]:
         names = {"order_id": "order", "for_on": "order"} if order else {}
         return await _lot_page(request, lot_id, Forms("deliver", form.refused(refused, names)), 422)
     return see_other(f"/packed-lots/{lot_id}", "delivery_added")
+
+
+@post("/packed-lots/{lot_id:int}/correct")
+async def correct_lot(request: Web, lot_id: FromPath[int]) -> Response[Any]:
+    """Say anew how many heads of each harvest are in a lot, and what it weighs."""
+    form = Form.sent(catalogue(), (await request.form()).multi_items())
+    try:
+        async with writing(request) as uow:
+            house_id = (await get_packed_lot(uow, access_of(request), lot_id)).lot.house_id
+            harvests = _harvests(form, (await frame_of(uow, request, house_id)).formats)
+            said = form.checked(weight_kg=form.number("weight_kg"), gtin=form.text("gtin"))
+            changes = {"weight_kg": None, "gtin": None, **said, "harvests": harvests}
+            await change_packed_lot(
+                uow, clock_of(request), access_of(request), lot_id, changes, form.whole("version")
+            )
+    except NotFound:
+        raise
+    except WorkError as refused:
+        return await _lot_page(request, lot_id, Forms("correct", form.refused(refused)), 422)
+    return see_other(f"/packed-lots/{lot_id}", "corrected")
+
+
+@post("/packed-lots/{lot_id:int}/deliveries/{delivery_id:int}/correct")
+async def correct_delivery(request: Web, lot_id: FromPath[int], delivery_id: FromPath[int]) -> Response[Any]:
+    """Say anew how many heads left; none: it did not happen."""
+    form = Form.sent(catalogue(), (await request.form()).multi_items())
+    try:
+        async with writing(request) as uow:
+            delivery = await get_delivery(uow, access_of(request), delivery_id)
+            if delivery.packed_lot_id != lot_id:
+                raise NotFound(f"there is no delivery {delivery_id} of packed lot {lot_id}")
+            values = form.checked(heads=form.whole("heads"))
+            await change_delivery(uow, access_of(request), delivery_id, values, form.whole("version"))
+    except NotFound:
+        raise
+    except WorkError as refused:
+        forms = Forms(f"delivery-{delivery_id}", form.refused(refused))
+        return await _lot_page(request, lot_id, forms, 422)
+    return see_other(f"/packed-lots/{lot_id}", "corrected")

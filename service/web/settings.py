@@ -17,7 +17,7 @@ from service.work.access import SCOPES, create_token, list_tokens, revoke_token
 from service.work.crops import change_crop, create_cultivar, list_crops, list_cultivars
 from service.work.errors import NotFound, WorkError
 from service.work.listing import MAX_LIMIT
-from service.work.places import change_house, change_zone, list_zones
+from service.work.places import change_farm, change_house, change_zone, get_farm, list_zones
 from service.work.programme import change_succession, list_successions
 from service.work.quantities import QUANTITIES
 from service.work.sections import change_section, create_section, list_sections
@@ -39,6 +39,7 @@ async def _page(request: Web, house_id: int, forms: Forms, status: int = 200, **
     async with reading(request) as uow:
         frame = await frame_of(uow, request, house_id)
         access, farm_id = frame.access, house_of(frame).farm_id
+        farm = await get_farm(uow, access, farm_id)
         zones, _ = await list_zones(uow, access, house_id=house_id, limit=MAX_LIMIT)
         sections, _ = await list_sections(uow, access, house_id=house_id, limit=MAX_LIMIT)
         crops, _ = await list_crops(uow, access, farm_id=farm_id, limit=MAX_LIMIT)
@@ -56,6 +57,7 @@ async def _page(request: Web, house_id: int, forms: Forms, status: int = 200, **
         "settings.html",
         status,
         house=house_of(frame),
+        farm=farm,
         zones=zones,
         sections=sections,
         crops=crops,
@@ -99,6 +101,18 @@ def _cleared(values: dict[str, Any], *names: str) -> dict[str, Any]:
 
 
 # --------------------------------------------------------------------------- places
+
+
+@post("/houses/{house_id:int}/settings/farm", opt=_ADMIN)
+async def save_farm(request: Web, house_id: FromPath[int]) -> Response[Any]:
+    """Change the farm: its name, address and telephone number."""
+
+    async def job(uow: UnitOfWork, frame: Frame, form: Form) -> None:
+        values = form.checked(name=form.text("name"), address=form.text("address"), phone=form.text("phone"))
+        cleared = _cleared(values, "address", "phone")
+        await change_farm(uow, frame.access, house_of(frame).farm_id, cleared, form.whole("version"))
+
+    return await _saved(request, house_id, "farm", job, "farm")
 
 
 @post("/houses/{house_id:int}/settings/house")

@@ -49,6 +49,7 @@ async def record(
             status=done.status,
             things=things,
             farm_id=farms.pop() if len(farms) == 1 else None,
+            changes=(touched.changes or None) if touched else None,
         )
     )
 

@@ -224,10 +224,16 @@ async def list_batches(
     house_id: int | None = None,
     succession_id: int | None = None,
     stage: str | None = None,
+    code: str | None = None,
+    first: date | None = None,
+    last: date | None = None,
     after: int | None = None,
     limit: int = DEFAULT_LIMIT,
 ) -> tuple[list[BatchView], int | None]:
-    """Return a page of batches with what their ledgers say, and the id to go on after."""
+    """Return a page of batches with what their ledgers say, and the id to go on after.
+
+    ``first`` and ``last`` are days of seeding, both included.
+    """
     check_page(after, limit, house_id=house_id, succession_id=succession_id)
     check_choice("stage", stage, STAGES)
     batches, next_after = await records.page_batches(
@@ -236,6 +242,9 @@ async def list_batches(
         house_id=house_id,
         succession_id=succession_id,
         stage=stage,
+        code=code,
+        first=first,
+        last=last,
         after=after,
         limit=limit,
     )
@@ -340,14 +349,13 @@ async def _append(
 ) -> tuple[Entry, BatchView]:
     cleaned = checked_new(ENTRY, values)
     again, minutes = cleaned.pop("again", False), cleaned.pop("minutes_taken", None)
-    await find_batch(uow, access, batch_id)
+    _, house = await _find_in_house(uow, access, batch_id)
     batch = await records.lock_batch(uow, batch_id)
     if batch is None:
         raise NotFound(f"there is no batch {batch_id}")
     saving.check_version(batch, expected_version)
     ledger = (await records.entries_of(uow, [batch.id]))[batch.id]
     now = clock.now()
-    house = await house_of(uow, batch.house_id)
     succession = await known(uow, Succession, batch.succession_id)
     entry = _entry(cleaned, ledger, batch, succession, access, now)
     if entry.kind == "harvested" and entry.regrows is None and not entry.void:
@@ -562,11 +570,14 @@ def _zone_kind(entry: Entry, transplanted_at: datetime | None) -> str | None:
 
 
 async def find_batch(uow: UnitOfWork, access: Access, batch_id: int) -> Batch:
+    return (await _find_in_house(uow, access, batch_id))[0]
+
+
+async def _find_in_house(uow: UnitOfWork, access: Access, batch_id: int) -> tuple[Batch, House]:
     batch = await find(uow, Batch, batch_id)
     if batch is None:
         raise NotFound(f"there is no batch {batch_id}")
-    await get_house(uow, access, batch.house_id)
-    return batch
+    return batch, await get_house(uow, access, batch.house_id)
 
 
 def _seeding_moment(cleaned: Mapping[str, Any], house: House, now: datetime) -> tuple[str, datetime]:

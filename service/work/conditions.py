@@ -161,6 +161,7 @@ class Directory:
         self.zone_id = self._column(
             [-1 if stream.zone_id is None else stream.zone_id for stream in self.streams], np.int64
         )
+        self.inside = np.unique(self.sensor_id[self.zone_id >= 0])
         self.scale = self._column([stream.scale for stream in self.streams], np.float64)
         self.offset = self._column([stream.offset for stream in self.streams], np.float64)
         self.low = self._column([stream.low for stream in self.streams], np.float64)
@@ -385,7 +386,9 @@ async def store_decoded(uow: UnitOfWork, decoded: Decoded, limits: Limits) -> St
     with records.refusals():
         if unknown:
             letters = await _count_unknown(uow, unknown, letters)
-        await records.save_reading_columns(uow, sensor_ids, at_us_column, values)
+        await records.save_reading_columns(
+            uow, sensor_ids, at_us_column, values, inside=decoded.directory.inside
+        )
         await records.touch_hours(uow, stored.touched)
         await records.add_dead_letters(uow, letters)
     return stored
@@ -524,21 +527,31 @@ def _plain_readings(decoded: Decoded, limits: Limits) -> tuple[_Readings, set[tu
         good = ~np.isin(message, faulty)
         place, at_us, value, message = place[good], at_us[good], value[good], message[good]
     zone = directory.zone_id[place]
+    first = (at_us - directory.before_us[place]) // _HOUR_US
+    last = (at_us + directory.after_us[place]) // _HOUR_US
     inside = zone >= 0
-    hours = np.stack(
-        [
-            zone,
-            (at_us - directory.before_us[place]) // _HOUR_US,
-            (at_us + directory.after_us[place]) // _HOUR_US,
-        ],
-        axis=1,
-    )[inside]
-    touched = {
-        (zone_id, hour)
-        for zone_id, first, last in set(map(tuple, hours.tolist()))
-        for hour in range(first, last + 1)
-    }
+    touched = hours_touched(zone[inside], first[inside], last[inside])
     return (directory.sensor_id[place], at_us, value, message), touched
+
+
+def hours_touched(
+    zone: NDArray[np.int64], first: NDArray[np.int64], last: NDArray[np.int64]
+) -> set[tuple[int, int]]:
+    """Return each ``(zone_id, hour)`` from the first to the last hour of any row."""
+    if not zone.size:
+        return set()
+    # Rows are many and hours few: one number for zone, first hour and how many more, so that sorting finds them.
+    begin, more = int(first.min()), last - first
+    hours, reach = int(first.max()) - begin + 1, int(more.max()) + 1
+    each = np.unique((zone * hours + (first - begin)) * reach + more)
+    zone_and_hour, more = each // reach, each % reach
+    found = zip(
+        (zone_and_hour // hours).tolist(),
+        (zone_and_hour % hours + begin).tolist(),
+        more.tolist(),
+        strict=True,
+    )
+    return {(zone_id, hour + n) for zone_id, hour, after in found for n in range(after + 1)}
 
 
 def _last_of_each(

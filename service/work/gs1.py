@@ -11,7 +11,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
 
@@ -116,28 +116,21 @@ def net_weight_kg(weight_kg: float) -> tuple[str, str]:
 
 
 def packed_lot_elements(
-    *,
-    gtin: str | None,
-    lot: str,
-    packed_on: date,
-    harvested_on: Sequence[date] = (),
-    weight_kg: float | None = None,
-    heads: int | None = None,
+    *, gtin: str, lot: str, packed_on: date, weight_kg: float | None = None, heads: int | None = None
 ) -> list[tuple[str, str]]:
-    """Return AIs and values of a packed lot: 01 GTIN, 13 packing date, 310n net kg, 10 lot, 7007 harvest, 30 count.
+    """Return AIs and values of a crate of a packed lot: 01 GTIN, 13 packing date, 310n net kg, 10 lot, 30 count.
 
-    Those of known length come first, which spares separators. Several days of harvest become the span from the
-    first to the last.
+    Weight and count are of this crate, and go with a GTIN-14 whose first digit is 9: that of goods of which the
+    measure varies. Of others the GTIN says how much it is, and they are left out (from memory, not read in [1]_).
+    Elements of known length come first, which spares separators.
     """
-    elements = [] if gtin is None else [("01", gtin_14(gtin))]
-    elements.append(("13", six_digits(packed_on)))
-    if weight_kg is not None:
+    key = gtin_14(gtin)
+    varies = key.startswith("9")
+    elements = [("01", key), ("13", six_digits(packed_on))]
+    if varies and weight_kg is not None:
         elements.append(net_weight_kg(weight_kg))
     elements.append(("10", check_lot(lot)))
-    if harvested_on:
-        first, last = min(harvested_on), max(harvested_on)
-        elements.append(("7007", six_digits(first) + (six_digits(last) if last != first else "")))
-    if heads is not None:
+    if varies and heads is not None:
         elements.append(("30", str(heads)))
     return elements
 

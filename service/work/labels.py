@@ -20,6 +20,8 @@ from service.work.times import local_day
 
 MOST_LABELS = 2000
 _MOST_BATCHES = 200
+_MOST_HEADS = 100_000  # of a crate
+_MOST_KG = 10_000
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,7 @@ class LotLabel:
     cultivars: Sequence[str]
     description: str | None
     packed_on: date
-    heads: int
+    heads: int | None
     weight_kg: float | None
     elements: Sequence[tuple[str, str]]
     """GS1 elements; empty without a GTIN, since a lot code does not stand alone."""
@@ -92,8 +94,19 @@ async def tray_labels(
     return labels
 
 
-async def lot_label(uow: UnitOfWork, access: Access, lot_id: int) -> LotLabel:
-    """Return what stands on the labels of a packed lot."""
+async def lot_label(
+    uow: UnitOfWork,
+    access: Access,
+    lot_id: int,
+    *,
+    crate_heads: int | None = None,
+    crate_kg: float | None = None,
+) -> LotLabel:
+    """Return what stands on the labels of a packed lot: how much is in the lot, or in the crate if that is said."""
+    if crate_heads is not None and not 1 <= crate_heads <= _MOST_HEADS:
+        raise impossible("crate_heads", f"it must be a whole number from 1 to {_MOST_HEADS}")
+    if crate_kg is not None and not 0.001 <= crate_kg <= _MOST_KG:
+        raise impossible("crate_kg", f"it must be kg from 0.001 to {_MOST_KG}")
     lot = (await get_packed_lot(uow, access, lot_id)).lot
     house = await known(uow, House, lot.house_id)
     packed_on = local_day(lot.packed_at, ZoneInfo(house.time_zone))
@@ -102,6 +115,7 @@ async def lot_label(uow: UnitOfWork, access: Access, lot_id: int) -> LotLabel:
     cultivars: dict[str, None] = {}
     for row in await trace_records.batches(uow, batch_ids):
         cultivars |= dict.fromkeys([row.cultivar] if row.cultivar is not None else mixes.get(row.id, []))
+    of_crate = crate_heads is not None or crate_kg is not None
     return LotLabel(
         lot_id=lot.id,
         code=lot.code,
@@ -109,7 +123,11 @@ async def lot_label(uow: UnitOfWork, access: Access, lot_id: int) -> LotLabel:
         cultivars=list(cultivars),
         description=lot.description,
         packed_on=packed_on,
-        heads=lot.heads,
-        weight_kg=lot.weight_kg,
-        elements=[] if lot.gtin is None else [("01", gs1.gtin_14(lot.gtin)), ("10", lot.code)],
+        heads=crate_heads if of_crate else lot.heads,
+        weight_kg=crate_kg if of_crate else lot.weight_kg,
+        elements=[]
+        if lot.gtin is None
+        else gs1.packed_lot_elements(
+            gtin=lot.gtin, lot=lot.code, packed_on=packed_on, weight_kg=crate_kg, heads=crate_heads
+        ),
     )

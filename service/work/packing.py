@@ -188,10 +188,15 @@ async def list_packed_lots(
     house_id: int | None = None,
     crop_id: int | None = None,
     code: str | None = None,
+    since: datetime | None = None,
+    before: datetime | None = None,
     after: int | None = None,
     limit: int = DEFAULT_LIMIT,
 ) -> tuple[list[LotView], int | None]:
-    """Return a page of packed lots, newest first, and the id to go on after."""
+    """Return a page of packed lots, newest first, and the id to go on after.
+
+    ``since`` and ``before`` are moments of packing.
+    """
     check_page(after, limit, farm_id=farm_id, house_id=house_id, crop_id=crop_id)
     lots, following = await records.page_lots(
         uow,
@@ -200,6 +205,8 @@ async def list_packed_lots(
         house_id=house_id,
         crop_id=crop_id,
         code=code,
+        since=since,
+        before=before,
         after=after,
         limit=limit,
     )

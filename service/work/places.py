@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -29,7 +30,23 @@ def _time_zone(value: Any) -> str:
         raise ValueError("it must be an IANA time zone, for example Europe/Paris") from error
 
 
-_FARM = {"name": Field(fields.text(), required=True)}
+_PHONE = re.compile(r"\+?[0-9 ()./-]+(?: ?(?:x|ext\.?) ?[0-9]{1,8})?")
+
+
+def _phone(value: Any) -> str:
+    text: str = fields.text(40)(value)
+    # E.164 has at most 15 digits; no source says how few there may be.
+    digits = sum(c.isdigit() for c in re.split("[xe]", text)[0])
+    if not text.isascii() or not _PHONE.fullmatch(text) or not 5 <= digits <= 15:
+        raise ValueError("it must be a telephone number of 5 to 15 digits, for example +1 555 010 0199")
+    return text
+
+
+_FARM = {
+    "name": Field(fields.text(), required=True),
+    "address": Field(fields.text(300), nullable=True),
+    "phone": Field(_phone, nullable=True),
+}
 _FARM_TAKEN = FieldProblem("name", "another farm has this name")
 
 HOUSE = {

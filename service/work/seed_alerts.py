@@ -13,6 +13,7 @@ from service.records.store import Store, UnitOfWork
 from service.work import seed_fitness
 from service.work.access import SYSTEM
 from service.work.alerts import Condition, settle_alerts
+from service.work.order_tasks import settle_orders
 from service.work.seed_fitness import LotEmergence, evidence_of
 from service.work.seed_orders import OrderList, Supply, seed_orders
 
@@ -124,6 +125,7 @@ def emergence_alert(lot: LotEmergence) -> Condition | None:
 async def settle_seed_alerts(uow: UnitOfWork, clock: Clock, farm_id: int) -> tuple[int, int]:
     """Make the open alerts about a farm's seed match what holds now, and return how many were opened and closed.
 
+    Tasks to order seed are settled with them, from the same list.
     An alert is raised in the house whose sensor measures the store, else in the first that grows the cultivar. Of a
     cultivar of which no lot was ever written down, nobody is told that it runs out.
     """
@@ -139,6 +141,7 @@ async def settle_seed_alerts(uow: UnitOfWork, clock: Clock, farm_id: int) -> tup
         return _sum([await settle_alerts(uow, clock, house_id, KINDS, []) for house_id in houses])
     sensors = await records.sensors_of(uow, [x.sensor_id for x in lots if x.sensor_id is not None])
     orders: OrderList = await seed_orders(uow, clock, SYSTEM, farm_id)
+    await settle_orders(uow, orders, every, growing)
     today = orders.made_on
     house_of = {
         lot.id: sensors[lot.sensor_id].house_id

@@ -32,12 +32,12 @@ from service.work.fields import Field, checked_new, each
 from service.work.places import get_farm
 from service.work.seed_fitness import Condition, conditions
 from service.work.seed_stock import FORMS, farm_day
+from service.work.tasks import ORDER_SUBJECT, SEED_NOTE, of_seed_list
 
 WEEKS = 26
 MOST_WEEKS = 52
 RECENT_DAYS = 183  # of which the seeds a cell are learned
 OVERDUE_DAYS = 14  # a seeding that is not ticked off is still to come for so long
-NOTE = "From the seed stock"
 _TAKEN = FieldProblem("", "there is such a task already")
 
 
@@ -328,7 +328,9 @@ async def propose_orders(
     wanted = await seed_orders(uow, clock, access, farm_id, values)
     houses = await records.houses_growing(uow, farm_id)
     every = [house.id for house in await houses_of(uow, farm_id)]
-    own = [t for t in await records.open_order_tasks(uow, every) if (t.note or "").startswith(f"{NOTE}: ")]
+    open_ = await records.open_order_tasks(uow, every)
+    listed = of_seed_list(open_)
+    own = [task for task in open_ if task.id in listed]
     spare = {(t.house_id, t.due_on, t.note): t for t in own}
     counts = dict.fromkeys(("created", "changed", "unchanged"), 0)
     tasks = []
@@ -344,7 +346,12 @@ async def propose_orders(
         else:
             counts["unchanged"] += 1
         tasks.append(task)
-    gone = [t.id for t in own if t.id not in {kept.id for kept in tasks}]
+    kept, decided = {task.id for task in tasks}, set(of_seed_list(tasks).values())
+    gone = [task.id for task in own if task.id not in kept]
+    # What the list says goes before the order that nobody asked for.
+    gone += [
+        t.id for t in open_ if any((t.subject or "").startswith(f"{ORDER_SUBJECT}{i}:") for i in decided)
+    ]
     if gone:
         await plan_records.drop_tasks(uow, gone)
     return OrderTasks(**counts, withdrawn=len(gone), tasks=tuple(tasks))
@@ -356,17 +363,22 @@ def _proposals(
     """Yield house, day, note and title of the tasks that an order list asks for, one a cultivar and day."""
     for supply in wanted.supplies:
         for on in sorted({order.order_on for order in supply.orders}):
-            orders = [order for order in supply.orders if order.order_on == on]
-            seeds, arrive_on = sum(o.seeds for o in orders), min(o.arrive_on for o in orders)
-            title = f"Order {seeds} seeds of {supply.cultivar}, to arrive by {arrive_on}"
             house_id = growing.get(supply.cultivar_id, houses[0] if houses else 0)
             if house_id:
-                yield house_id, on, _note(supply), title
+                yield house_id, on, task_note(supply), task_title(supply, on)
 
 
-def _note(supply: Supply) -> str:
+def task_title(supply: Supply, on: date) -> str:
+    """Return what a task says to order on a day."""
+    orders = [order for order in supply.orders if order.order_on == on]
+    seeds, arrive_on = sum(o.seeds for o in orders), min(o.arrive_on for o in orders)
+    return f"Order {seeds} seeds of {supply.cultivar}, to arrive by {arrive_on}"
+
+
+def task_note(supply: Supply) -> str:
+    """Return the note of a task to order, by which it is known again."""
     whom = f" from {supply.supplier}" if supply.supplier else ""
     return (
-        f"{NOTE}: cultivar {supply.cultivar_id}{whom}. Once ordered, write it down as a seed lot with the day on"
+        f"{SEED_NOTE}: cultivar {supply.cultivar_id}{whom}. Once ordered, write it down as a seed lot with the day on"
         " which it is expected."
     )

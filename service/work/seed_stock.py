@@ -24,6 +24,7 @@ from service.work.access import Access, require
 from service.work.errors import FieldProblem, NotFound, impossible
 from service.work.fields import Field, Merged, checked_changes, checked_new
 from service.work.listing import DEFAULT_LIMIT, check_page
+from service.work.ticking import tick_order
 from service.work.times import local_day
 
 FORMS = ("raw", "pelleted", "primed")
@@ -105,12 +106,16 @@ class LotView:
 
 
 async def create_lot(uow: UnitOfWork, clock: Clock, access: Access, values: Mapping[str, Any]) -> LotView:
-    """Receive a seed lot. One that is ordered may be written down with the day on which it is expected."""
+    """Receive a seed lot. One that is ordered may be written down with the day on which it is expected.
+
+    The first open task to order seed of its cultivar is ticked off.
+    """
     cleaned = checked_new(_LOT, values)
     farm_id = await _farm_of_cultivar(uow, access, cleaned["cultivar_id"])
     lot = SeedLot(farm_id=farm_id, **cleaned)
     await _check_lot(uow, clock, lot)
     await saving.insert(uow, lot, _LOT_TAKEN)
+    await tick_order(uow, access, clock.now(), lot)
     return LotView(lot, 0, 0)
 
 
@@ -126,6 +131,7 @@ async def list_lots(
     farm_id: int | None = None,
     cultivar_id: int | None = None,
     finished: bool | None = None,
+    lot_number: str | None = None,
     after: int | None = None,
     limit: int = DEFAULT_LIMIT,
 ) -> tuple[list[LotView], int | None]:
@@ -137,6 +143,7 @@ async def list_lots(
         farm_id=farm_id,
         cultivar_id=cultivar_id,
         finished=finished,
+        lot_number=lot_number,
         after=after,
         limit=limit,
     )

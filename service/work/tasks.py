@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import Any
 
@@ -22,6 +23,10 @@ from service.work.places import get_house, referred_house
 KINDS = ("seed", "wet", "count", "transplant", "harvest", "discard", "order", "clean", "check")
 PLAN_NOTE = "From the plan."
 """Note of the tasks that an accepted plan makes."""
+SEED_NOTE = "From the seed stock"
+"""How the note begins of tasks to order seed."""
+ORDER_SUBJECT = "order:"
+"""How the subject begins of those that nobody asked for."""
 
 _MINUTES = fields.number(0, 1440, "min")
 
@@ -137,6 +142,16 @@ async def reopen_task(
         uow, task, {"done_at": None, "done_by": None, "done_entry_id": None}, expected_version, _TAKEN
     )
     return task
+
+
+def of_seed_list(tasks: Iterable[Task]) -> dict[int, int]:
+    """Return the cultivar of each task that an accepted list of seed to order made, by the task's id."""
+    found = {}
+    for task in tasks:
+        said = re.match(rf"{SEED_NOTE}: cultivar (\d+)", task.note or "")
+        if said and task.subject is None:
+            found[task.id] = int(said[1])
+    return found
 
 
 async def _check_references(uow: UnitOfWork, task: Task | Merged) -> None:

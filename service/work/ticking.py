@@ -5,10 +5,13 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from service.records import seed_stock as seed_records
 from service.records import tasks as records
+from service.records.places import houses_of
 from service.records.store import UnitOfWork
-from service.records.tables import Batch, Entry, House, HouseLogEntry, Task
+from service.records.tables import Batch, Entry, House, HouseLogEntry, SeedLot, Task
 from service.work.access import Access
+from service.work.tasks import ORDER_SUBJECT, of_seed_list
 from service.work.times import local_day
 
 _FULFILS = {
@@ -72,14 +75,30 @@ async def tick_seeding(uow: UnitOfWork, access: Access, now: datetime, batch: Ba
     for kind in ("seed", "wet"):
         of_kind = [task for task in due if task.kind == kind]
         if of_kind:
-            _tick(min(of_kind, key=lambda t: abs(t.due_on - batch.seeded_on)), access, now, None, None)
+            _tick(min(of_kind, key=lambda t: abs(t.due_on - batch.seeded_on)), access, now)
     await uow.flush()
 
 
-def _tick(task: Task, access: Access, now: datetime, entry_id: int | None, minutes: float | None) -> None:
+def _tick(
+    task: Task, access: Access, now: datetime, entry_id: int | None = None, minutes: float | None = None
+) -> None:
     task.done_at, task.done_by, task.done_entry_id = now, access.name, entry_id
     if minutes is not None:
         task.minutes_taken = minutes
+
+
+async def tick_order(uow: UnitOfWork, access: Access, now: datetime, lot: SeedLot) -> None:
+    """Tick off the first task to order seed of the cultivar of which a lot was written down."""
+    open_ = await seed_records.open_order_tasks(
+        uow, [house.id for house in await houses_of(uow, lot.farm_id)]
+    )
+    listed = of_seed_list(open_)
+    subject = f"{ORDER_SUBJECT}{lot.cultivar_id}:"
+    for task in open_:
+        if listed.get(task.id) == lot.cultivar_id or (task.subject or "").startswith(subject):
+            _tick(task, access, now)
+            break
+    await uow.flush()
 
 
 async def tick_cleaning(

@@ -313,7 +313,8 @@ async def _through_batches(
 ) -> Trace:
     """Go from batches back to their seed, and on to all that was packed from them."""
     facts = _Facts(await records.entries(uow, batch_ids))
-    links = await records.links_of_batches(uow, batch_ids)
+    every = await records.links_through_batches(uow, batch_ids)
+    links = [link for link in every if link.entry_id in facts.by_id]
     harvests = facts.harvests()
     if of_entry is not None:
         held = facts.as_it_holds(of_entry)
@@ -321,7 +322,7 @@ async def _through_batches(
     kept = {h.id for h in harvests}
     held_links = [link for link in facts.held(links) if link.entry_id in kept]
     lot_ids = {link.packed_lot_id for link in held_links}
-    others = facts.held(await records.links_of_lots(uow, lot_ids))
+    others = facts.held(link for link in every if link.packed_lot_id in lot_ids)
     return await _put_together(
         uow, beginning, farm_id, batch_ids, facts, harvests, links, held_links, others, seed_lot_ids
     )
@@ -377,7 +378,7 @@ async def _put_together(
     of_delivery: int | None = None,
 ) -> Trace:
     rows = await records.batches(uow, batch_ids)
-    mixes = await records.mixes(uow, batch_ids)
+    mixes = await records.mixes(uow, [row.id for row in rows if row.cultivar is None])
     sown = await records.sown(uow, batch_ids)
     lots = await records.lots(uow, {*lot_ids, *(link.packed_lot_id for link in held_links)})
     deliveries = [

@@ -2,14 +2,16 @@
 
 What is asked for in 21 CFR 1.1325 (harvesting, cooling), 1.1330 (initial packing) and 1.1340 (shipping), as read in
 the text of June 2026; growing areas with their coordinates are those of a farm map, 1.1315(a)(5). The reference
-document of an event without one of its own is the record itself, by its number.
+document of an event without one of its own is the record itself, by its number. A location is described by the
+farm's name, address and telephone number as far as they are written down, and by coordinates; harvests are told to the
+packer with the business name and telephone number, 1.1325(a), and packing names the harvester's, 1.1330(a).
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -53,11 +55,14 @@ EVENT_COLUMNS = (
     "Product description",
     "GTIN",
     "Farm",
+    "Farm address",
+    "Farm phone",
     "Farm location",
     "Growing area",
     "Growing area latitude (degrees)",
     "Growing area longitude (degrees)",
     "Harvested by",
+    "Harvester phone",
     "Harvest date",
     "Date received for packing",
     "Quantity received for packing",
@@ -101,6 +106,7 @@ class TraceTables:
     seed_lots: Sequence[Sequence[Cell]]
     sections: Sequence[Sequence[Cell]]
     corrected: Sequence[Sequence[Cell]]
+    notes: Sequence[str] = CAUTION
 
 
 async def export_trace(
@@ -123,7 +129,7 @@ async def export_farm(uow: UnitOfWork, access: Access, farm_id: int, first: date
     on = EVENT_COLUMNS.index("Date")
     # Each house has its own midnight, so the span was taken wider and is cut by the local day of each event.
     events = [row for row in tables.events if isinstance(row[on], date) and first <= row[on] <= last]  # type: ignore[operator]
-    return TraceTables(events, tables.seed_lots, tables.sections, tables.corrected)
+    return replace(tables, events=events)
 
 
 async def _tables(uow: UnitOfWork, found: Trace, sections: Sequence[SectionRow]) -> TraceTables:
@@ -141,7 +147,17 @@ async def _tables(uow: UnitOfWork, found: Trace, sections: Sequence[SectionRow])
         seed_lots=_seed_lots(found),
         sections=[_section(section) for section in sections],
         corrected=makes.corrected(),
+        notes=(*CAUTION, *_missing(farm)),
     )
+
+
+def _missing(farm: Farm) -> list[str]:
+    lacks = [what for what, said in (("address", farm.address), ("telephone number", farm.phone)) if not said]
+    if not lacks:
+        return []
+    return [
+        f"{farm.name} has no {' and no '.join(lacks)} written down: add it in the settings and take this file again."
+    ]
 
 
 def _order(at: Cell) -> str:
@@ -313,8 +329,7 @@ class _Events:
             "Quantity": delivery.heads,
             "Unit": "heads",
             "Net weight (kg)": delivery.weight_kg,
-            "Farm": self._farm.name,
-            "Farm location": _place(house),
+            **self._of_farm(house),
             "Recipient": recipient,
             "Reference document": delivery.reference
             or (f"order {delivery.order_id}" if delivery.order_id else f"delivery record {delivery.id}"),
@@ -351,7 +366,7 @@ class _Events:
     def _coded(self, lot: LotRow) -> dict[str, Cell]:
         return {
             "Traceability lot code": lot.code,
-            "Traceability lot code source": f"{self._farm.name}, {_packing_place(lot, self._farm)}",
+            "Traceability lot code source": _together(_packing_place(lot, self._farm), self._farm.phone),
             "Product description": lot.description or lot.crop,
             "GTIN": lot.gtin,
         }
@@ -368,15 +383,23 @@ class _Events:
         return {
             "Commodity": batch.crop,
             "Variety": self._said(batch.cultivars),
-            "Farm": self._farm.name,
-            "Farm location": _place(house),
+            **self._of_farm(house),
             "Growing area": ", ".join(parts),
             "Growing area latitude (degrees)": section.latitude_deg if section else house.latitude_deg,
             "Growing area longitude (degrees)": section.longitude_deg if section else house.longitude_deg,
             "Harvested by": self._farm.name,
+            "Harvester phone": self._farm.phone,
             "Harvest date": _local_day(harvest.harvested_at, house),
             "Batch": batch.code,
             "Seed lots": self._said([self._numbers[seed.seed_lot_id] for seed in batch.seed_lots]),
+        }
+
+    def _of_farm(self, house: HouseRow) -> dict[str, Cell]:
+        return {
+            "Farm": self._farm.name,
+            "Farm address": self._farm.address,
+            "Farm phone": self._farm.phone,
+            "Farm location": _place(house),
         }
 
     def _when(self, moment: datetime, house: HouseRow) -> dict[str, Cell]:
@@ -388,7 +411,11 @@ class _Events:
 
 
 def _packing_place(lot: LotRow, farm: Farm) -> str:
-    return lot.packed_where or farm.name
+    return _together(lot.packed_where, farm.name, farm.address)
+
+
+def _together(*parts: str | None) -> str:
+    return ", ".join(part for part in parts if part)
 
 
 def _place(house: HouseRow) -> str:

@@ -35,7 +35,7 @@ from service.work.access import Access
 from service.work.events import closed_days
 from service.work.ledger import LedgerState, derive
 from service.work.places import get_house
-from service.work.tasks import PLAN_NOTE
+from service.work.tasks import ORDER_SUBJECT, PLAN_NOTE
 from service.work.times import local_day
 
 AHEAD_DAYS = 14
@@ -74,6 +74,7 @@ class Proposal:
     succession_id: int | None = None
     cells: int | None = None
     plants: int | None = None
+    note: str | None = None
 
 
 @dataclass(frozen=True)
@@ -171,8 +172,22 @@ async def propose_work(uow: UnitOfWork, clock: Clock, access: Access, house_id: 
     await concluded.lock_house(uow, house.id)
     today = local_day(clock.now(), ZoneInfo(house.time_zone))
     wanted = {proposal.subject: proposal for proposal in await _proposals(uow, house, today)}
-    unit = await unit_minutes(uow, house.id)
-    there = await records.tasks_of_subjects(uow, house.id)
+    return await settle_proposals(uow, house.id, wanted)
+
+
+async def settle_proposals(
+    uow: UnitOfWork, house_id: int, wanted: dict[str, Proposal], *, orders: bool = False
+) -> Proposed:
+    """Make the open tasks of a house that follow from something match what is wanted, by subject.
+
+    Those to order seed are settled apart from the others, by :mod:`service.work.order_tasks`.
+    """
+    unit = await unit_minutes(uow, house_id)
+    there = [
+        task
+        for task in await records.tasks_of_subjects(uow, house_id)
+        if (task.subject or "").startswith(ORDER_SUBJECT) == orders
+    ]
     moved, obsolete = 0, []
     for task in there:
         proposal = wanted.pop(task.subject or "", None)
@@ -191,7 +206,7 @@ async def propose_work(uow: UnitOfWork, clock: Clock, access: Access, house_id: 
     added = [
         Task(
             **vars(proposal),
-            house_id=house.id,
+            house_id=house_id,
             proposed_on=proposal.due_on,
             minutes_estimated=_minutes(unit, proposal.kind, proposal.cells, proposal.plants),
         )

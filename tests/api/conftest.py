@@ -10,8 +10,8 @@ import httpx
 import pytest
 from litestar import Litestar
 
-from service.app import create_app
-from service.clock import FixedClock
+from service.app import create_app, state_of
+from service.clock import Clock, FixedClock
 from service.records.store import Store
 from service.settings import Settings
 from service.work.access import first_token
@@ -21,7 +21,23 @@ from tests.api.farm import Place, make_place
 @pytest.fixture
 def app(store: Store, clock: FixedClock) -> Litestar:
     """Return the application on each of the two databases."""
-    return create_app(store, clock, Settings())
+    return app_on(store, clock)
+
+
+def app_on(store: Store, clock: Clock) -> Litestar:
+    """Return the application on a store and a clock.
+
+    Its operations are put together once, which takes half a second, and get a state of their own each time: only one
+    may be at work.
+    """
+    if not _made:
+        _made.append(create_app(store, clock, Settings()))
+    (app,) = _made
+    app.state = state_of(store, clock, Settings())
+    return app
+
+
+_made: list[Litestar] = []
 
 
 @asynccontextmanager

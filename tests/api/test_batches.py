@@ -68,6 +68,15 @@ async def test_batches_are_listed_by_stage(client: httpx.AsyncClient, place: Pla
     assert (await client.get("/v1/batches", params=params)).json() == {"items": [batch], "next": None}
     params["stage"] = "finished"
     assert (await client.get("/v1/batches", params=params)).json() == {"items": [], "next": None}
+    on = batch["seededOn"]
+    for more, found in (
+        ({"code": batch["code"]}, 1),
+        ({"code": "another"}, 0),
+        ({"from": on, "to": on}, 1),
+        ({"from": "2099-01-01"}, 0),
+        ({"to": "2000-01-01"}, 0),
+    ):
+        assert len((await client.get("/v1/batches", params=more)).json()["items"]) == found, more
 
 
 IMPOSSIBLE: dict[str, tuple[Json, str]] = {

@@ -51,6 +51,26 @@ async def test_a_packed_lot_is_labelled(client: httpx.AsyncClient, place: Place)
     assert answer.status_code == 200, answer.text
     found = sorted(code.text for code in zxingcpp.read_barcodes(rendered(answer.content)))
     assert found == ["(01)09521234543213(10)N1-260914-01"] * 2 + [f"http://test/packed-lots/{lot['id']}"] * 2
+    wide = {"columns": 2, "widthMm": 99.1}
+    answer = await client.get(f"/v1/packed-lots/{lot['id']}/labels", params=wide)
+    codes = {code.text for code in zxingcpp.read_barcodes(rendered(answer.content))}
+    assert "(01)09521234543213(13)260914(10)N1-260914-01" in codes
+
+
+async def test_a_crates_own_weight_and_count_are_carried_where_the_measure_varies(
+    client: httpx.AsyncClient, place: Place
+) -> None:
+    entry = await harvest(client, place)
+    lot = await made(client, "/v1/packed-lots", lot_body(place, entry, 40, gtin="99521234543216"))
+    params = {"crateHeads": 12, "crateKg": 1.8, "columns": 1, "widthMm": 120}
+    answer = await client.get(f"/v1/packed-lots/{lot['id']}/labels", params=params)
+    assert answer.status_code == 200, answer.text
+    codes = {code.text for code in zxingcpp.read_barcodes(rendered(answer.content))}
+    assert "(01)99521234543216(13)260914(3103)001800(10)N1-260914-01(30)12" in codes
+    assert "12 heads, 1.8 kg" in texts(answer.content).replace("\r\n", " ")
+    for wrong in ("crateHeads", "crateKg"):
+        answer = await client.get(f"/v1/packed-lots/{lot['id']}/labels", params={wrong: 0})
+        problem_of(answer, 422, f"/{wrong}")
 
 
 async def test_labels_that_cannot_be_are_refused(

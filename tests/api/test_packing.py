@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from typing import Any
 
 import httpx
@@ -73,6 +75,12 @@ async def test_a_lot_is_packed_changed_and_delivered(client: httpx.AsyncClient, 
     lots = (await client.get("/v1/packed-lots", params={"code": lot["code"]})).json()["items"]
     assert [(item["deliveredHeads"], item["leftHeads"]) for item in lots] == [(80, 10)]
 
+    for packed, found in (("2026-09-14T06:00:00Z", 1), ("2026-09-14T06:00:01Z", 0)):
+        answer = await client.get("/v1/packed-lots", params={"from": packed})
+        assert len(answer.json()["items"]) == found
+        answer = await client.get("/v1/packed-lots", params={"to": packed})
+        assert len(answer.json()["items"]) == 1 - found
+
     span = {"from": "2026-09-08", "to": "2026-09-30"}
     shown = (await client.get(f"/v1/orders/{order['id']}/fulfilment", params=span)).json()
     assert (shown["fillRate"], shown["surplus"], shown["daysDue"], shown["value"]) == (0.8, 0.0, 1, 72.0)
@@ -90,6 +98,61 @@ async def test_a_lot_is_packed_changed_and_delivered(client: httpx.AsyncClient, 
         422,
         "/to",
     )
+
+
+async def test_a_wrong_count_is_corrected_and_what_was_said_stays_in_the_trail(
+    client: httpx.AsyncClient, place: Place
+) -> None:
+    entry = await harvest(client, place)
+    lot = await made(client, "/v1/packed-lots", lot_body(place, entry))
+    body = {"packedLotId": lot["id"], "recipient": "School kitchen", "heads": 80, "forOn": "2026-09-14"}
+    delivery = await made(client, "/v1/deliveries", body)
+    lot_path, path = f"/v1/packed-lots/{lot['id']}", f"/v1/deliveries/{delivery['id']}"
+    assert (await client.patch(path, json={"heads": 70}, headers={"if-match": '"1"'})).status_code == 200
+    problem_of(await client.patch(path, json={"heads": 71}, headers={"if-match": '"1"'}), 412)
+    # The lot holds fewer than was said, and no fewer than left.
+    parts = [{"entryId": entry["id"], "heads": 69}]
+    problem_of(await client.patch(lot_path, json={"harvests": parts}), 422, "/harvests")
+    parts[0]["heads"] = 75
+    shown = (await client.patch(lot_path, json={"harvests": parts, "weightKg": 11.5})).json()
+    assert (shown["heads"], shown["deliveredHeads"], shown["leftHeads"]) == (75, 70, 5)
+
+    # The trace, the export and the balance follow.
+    way = (await client.get("/v1/trace", params={"from": f"harvest:{entry['id']}"})).json()
+    assert [(x["heads"], x["harvests"]) for x in way["packedLots"]] == [(75, parts)]
+    assert [d["heads"] for d in way["deliveries"]] == [70]
+    export = await client.get("/v1/trace/export", params={"from": f"harvest:{entry['id']}", "format": "csv"})
+    events = {e["Event"]: e for e in csv.DictReader(io.StringIO(export.content.decode("utf-8-sig")))}
+    assert (events["Initial packing"]["Quantity"], events["Shipping"]["Quantity"]) == ("75", "70")
+    span = {"from": "2026-09-08", "to": "2026-09-30"}
+    farm = (await client.get(f"/v1/farms/{place.farm['id']}/fulfilment", params=span)).json()
+    assert (farm["crops"][0]["undelivered"], farm["crops"][0]["deliveredOtherwise"]) == (5, 70)
+    # What is no longer packed may be packed again, and no more than that.
+    problem_of(await client.post("/v1/packed-lots", json=lot_body(place, entry, 26)), 422, "/harvests")
+    await made(client, "/v1/packed-lots", lot_body(place, entry, 25))
+
+    trail = (await client.get("/v1/audit", params={"limit": 10})).json()["items"]
+    said = [(line["operation"], line["changes"]) for line in reversed(trail)][-5:]
+    name = f"packed_lot:{lot['id']}"
+    assert said == [
+        ("createPackedLot", None),
+        ("createDelivery", None),
+        ("changeDelivery", {f"delivery:{delivery['id']}": {"heads": [80, 70]}}),
+        (
+            "changePackedLot",
+            {name: {"heads": [90, 75], "weight_kg": [None, 11.5], f"harvest {entry['id']}": [90, 75]}},
+        ),
+        ("createPackedLot", None),
+    ]
+
+    # A delivery that did not happen, and a lot taken apart.
+    assert (await client.patch(path, json={"heads": 0})).json()["heads"] == 0
+    assert (await client.patch(lot_path, json={"harvests": []})).json()["heads"] == 0
+    assert not (await client.get("/v1/trace", params={"from": f"delivery:{delivery['id']}"})).json()[
+        "harvests"
+    ]
+    (last,) = (await client.get("/v1/audit", params={"limit": 1})).json()["items"]
+    assert last["changes"] == {name: {"heads": [75, 0], f"harvest {entry['id']}": [75, None]}}
 
 
 async def test_what_cannot_be_is_refused(client: httpx.AsyncClient, store: Store, place: Place) -> None:

@@ -14,7 +14,7 @@ def new_body(kind: str, place: Place) -> Json:
     """Return what makes one more of a kind."""
     farm, house, crop = place.farm["id"], place.house["id"], place.crop["id"]
     bodies: dict[str, Json] = {
-        "farms": {"name": "Cedar Farm"},
+        "farms": {"name": "Cedar Farm", "address": "1 Lane, Northfield", "phone": "+1 555 010 0199"},
         "houses": {
             **house_body(farm),
             "code": "S1",

@@ -105,6 +105,8 @@ async def test_a_sowing_takes_the_germination_of_its_lot(client: httpx.AsyncClie
 async def test_a_trial_is_sown_counted_and_judged(client: httpx.AsyncClient, place: Place) -> None:
     for number in ("OLD", "NEW"):
         await made(client, "/v1/seed-lots", lot_body(place, lotNumber=number))
+    found = (await client.get("/v1/seed-lots", params={"lotNumber": "NEW"})).json()["items"]
+    assert [lot["id"] for lot in found] == [2]
     body = {"newLotId": 2, "oldLotId": 1, "newSown": 100, "oldSown": 120}
     answer = await client.post("/v1/lot-trials", json=body)
     assert answer.status_code == 201, answer.text

@@ -12,6 +12,7 @@ import httpx
 import openpyxl
 import pytest
 from sqlalchemy import select
+from sqlalchemy.event import listen
 
 from service.clock import FixedClock
 from service.records.store import Store
@@ -96,6 +97,24 @@ async def test_a_seed_lot_leads_to_all_who_got_heads(
         links = {(r["packed_lot_id"], r["entry_id"]) for r in rows["packed_lot_harvest"]}
         void = {r["supersedes_id"] for r in rows["entry"] if r["void"] and r["batch_id"] in raw["batches"]}
         assert named == {lot for lot, entry in links if entry in void} != set()
+
+
+async def test_a_long_way_takes_no_more_statements_than_a_short_one(
+    client: httpx.AsyncClient, store: Store, recall: Recall
+) -> None:
+    """What bounds its time: ``python -m tests.bench trace`` measures it."""
+    asked: list[str] = []
+    listen(
+        store.engine.sync_engine,
+        "before_cursor_execute",
+        lambda _connection, _cursor, statement, *_more: asked.append(statement),
+    )
+    counts = []
+    for beginning in ("batch:1", f"seedLot:{recall.seed_lot_id}", f"order:{recall.order_id}"):
+        asked.clear()
+        await read(client, beginning)
+        counts.append(sum(statement.lstrip().startswith("SELECT") for statement in asked))
+    assert max(counts) <= min(counts) + 2 <= 16, counts
 
 
 async def test_the_way_back_meets_the_way_on(client: httpx.AsyncClient, recall: Recall) -> None:
@@ -261,6 +280,39 @@ def _is_number(text: str) -> bool:
     except ValueError:
         return False
     return True
+
+
+async def test_locations_carry_the_farms_name_address_and_telephone(
+    client: httpx.AsyncClient, recall: Recall
+) -> None:
+    """21 CFR 1.1325(a), (b) and 1.1330(a): where it was, and the harvester's business name and telephone number."""
+    params = {"from": f"seedLot:{recall.seed_lot_id}"}
+
+    async def notes() -> list[str]:
+        book = openpyxl.load_workbook(
+            io.BytesIO((await client.get("/v1/trace/export", params=params)).content)
+        )
+        return [str(row[0]) for row in book["Read this first"].iter_rows(values_only=True)]
+
+    assert any("no address and no telephone number written down" in note for note in await notes())
+    place = {"address": "1 Greenhouse Lane, Northfield", "phone": "+1 555 010 0199"}
+    assert (await client.patch(f"/v1/farms/{recall.farm_id}", json=place)).status_code == 200
+    assert not any("written down" in note for note in await notes())
+    for event in await sheet(client, "/v1/trace/export", **params):
+        if "another batch" in event["Note"]:
+            continue
+        assert event["Farm"] == "Recall Farm"
+        assert event["Farm address"] == place["address"]
+        assert event["Farm phone"] == "'" + place["phone"], "disarmed, as it begins with a plus"
+        if event["Event"] != "Shipping":
+            assert (event["Harvested by"], event["Harvester phone"]) == ("Recall Farm", "'" + place["phone"])
+            assert event["Recipient" if event["Event"] != "Initial packing" else "Packing place"] == (
+                "Packing table, Recall Farm, 1 Greenhouse Lane, Northfield"
+            )
+        if event["Event"] in {"Initial packing", "Shipping"}:
+            assert event["Traceability lot code source"] == (
+                "Packing table, Recall Farm, 1 Greenhouse Lane, Northfield, +1 555 010 0199"
+            )
 
 
 async def test_a_farms_events_of_a_span(client: httpx.AsyncClient, store: Store, recall: Recall) -> None:

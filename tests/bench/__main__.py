@@ -70,6 +70,10 @@ def main(argv: list[str] | None = None) -> int:
     sensing.add_argument("--sensors", type=int, default=100, help="sensors, one a zone (default 100)")
     sensing.add_argument("--days", type=int, default=30, help="days of minute data (default 30)")
     sensing.add_argument("--repeats", type=int, default=20, help="requests, of which the median counts")
+    trace = commands.add_parser("trace", help="trace one seed lot to all who got heads of it, at the API")
+    trace.add_argument("--json", action="store_true", help="print one JSON object")
+    trace.add_argument("--batches", type=int, default=200, help="batches of the seed lot (default 200)")
+    trace.add_argument("--repeats", type=int, default=40, help="requests, of which the median counts")
     given = parser.parse_args(argv)
 
     for variable in SINGLE_CORE:  # before numpy is loaded
@@ -99,6 +103,10 @@ def _figures(given: argparse.Namespace) -> dict[str, object]:
         from tests.bench.sensors import measure as measure_sensors
 
         found = measure_sensors(given.sensors, given.days, given.repeats)
+    elif given.command == "trace":
+        from tests.bench.trace import measure as measure_trace
+
+        found = measure_trace(given.batches, given.repeats)
     elif given.command == "plan":
         from tests.bench.plan import run
 

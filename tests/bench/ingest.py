@@ -313,6 +313,7 @@ def measure(count: int, repeats: int, fuzzed: int) -> dict[str, Any]:
                 "ratioToMosquittoSub": fast / found["mosquittoSubPerS"],
                 "arrayRatioToCopyMerge": array / found["copyMergePerS"],
                 "peakMb": max(run["peakMb"] for run in runs[f"{kind} fast"]),
+                "ofThatMappedMb": max(run["mappedMb"] for run in runs[f"{kind} fast"]),
                 "steadyP50Ms": quiet["p50Ms"],
                 "steadyP99Ms": quiet["p99Ms"],
                 "steadyCpuShare": quiet["cpuShare"],

@@ -12,6 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from paho.mqtt import client as mqtt
@@ -54,7 +55,16 @@ def cpu_s() -> float:
 
 
 def peak_mb() -> float:
+    """All of it, also what is only mapped: pages of shared libraries."""
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def mapped_mb() -> float:
+    """Pages of files, which the system may drop and share (Linux)."""
+    for line in Path("/proc/self/status").read_text().splitlines():
+        if line.startswith("RssFile:"):
+            return int(line.split()[1]) / 1024
+    return 0.0
 
 
 async def ours(
@@ -87,7 +97,6 @@ async def ours(
         found: dict[str, Any] = {
             "seconds": through - source.begun,
             "cpuS": cpu_s() - at_start,
-            "peakMb": peak_mb(),
             "counts": vars(writer.counts) | {},
         }
         if source.timing:
@@ -100,6 +109,7 @@ async def ours(
         await source.close()
         found["hoursS"] = time.perf_counter() - through
         found["hours"] = writer.counts.hours
+        found["peakMb"], found["mappedMb"] = peak_mb(), mapped_mb()  # also what the hours took
         return found
     finally:
         await store.close()

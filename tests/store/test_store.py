@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -13,6 +14,7 @@ from sqlalchemy.orm.exc import StaleDataError
 
 from service.records.store import Store, UnitOfWork, upsert
 from service.records.tables import Alert, Farm, House, Reading, Sensor, TouchedHour, Zone
+from tests.conftest import open_store
 
 NOW = datetime(2026, 9, 14, 6, tzinfo=UTC)
 
@@ -37,6 +39,24 @@ async def test_reading_unit_of_work_stores_nothing(store: Store) -> None:
         await add_house(uow)
     async with store.read() as uow:
         assert await uow.session.scalar(select(func.count()).select_from(Farm)) == 0
+
+
+@pytest.mark.postgresql
+@pytest.mark.parametrize("rested_s", [0.0, math.inf])
+async def test_a_connection_that_was_cut_is_not_lent_again(
+    postgresql_url: str, monkeypatch: pytest.MonkeyPatch, rested_s: float
+) -> None:
+    monkeypatch.setattr("service.records.store.RESTED_S", rested_s)
+    async with open_store(postgresql_url) as store, open_store(postgresql_url) as other:
+        async with store.read() as uow:
+            before = await uow.session.scalar(select(func.pg_backend_pid()))
+        async with store.read() as uow:
+            assert await uow.session.scalar(select(func.pg_backend_pid())) == before
+        async with other.read() as uow:
+            await uow.session.execute(select(func.pg_terminate_backend(before)))
+            await asyncio.sleep(0.1)
+        async with store.read() as uow:
+            assert await uow.session.scalar(select(func.pg_backend_pid())) != before
 
 
 async def test_writers_that_read_first_lose_nothing(store: Store) -> None:

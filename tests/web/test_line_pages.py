@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from datetime import timedelta
+from urllib.parse import parse_qs, urljoin, urlsplit
 
+import httpx
 import openpyxl
+import zxingcpp
+from litestar import Litestar
 
 from service.work.access import SYSTEM
 from service.work.batches import append_entry
 from tests.api.farm import all_rows
-from tests.web.test_pages import SCRIPT, Visit, app, visit
+from tests.unit.papers.test_labels import rendered
+from tests.web.test_pages import PASSWORD, SCRIPT, Visit, app, visit
 
 __all__ = ["app", "visit"]
 
@@ -65,6 +71,20 @@ async def test_a_harvest_is_packed_delivered_and_traced(visit: Visit) -> None:
     assert (await visit.post(f"{lot}/deliveries", order=choice, heads="50")).status_code == 303
     page = await visit.get(lot)
     assert "30 heads are still here" in page
+    # What was counted wrong is said anew, from what was read.
+    delivered = re.findall(r'action="(/packed-lots/\d+/deliveries/\d+/correct)"', page)[0]
+    assert (await visit.post(delivered, version="1", heads="81")).status_code == 422
+    assert (await visit.post(delivered, version="1", heads="45")).status_code == 303
+    assert (await visit.post(delivered, version="1", heads="44")).status_code == 422
+    made_from = re.findall(r'id="correct-(heads-\d+)"', page)[0]
+    correction = {"version": "1", "weight_kg": "12", "gtin": ""}
+    refused = await visit.post(f"{lot}/correct", **correction, **{made_from: "44"})
+    assert (refused.status_code, "45 of the lot were delivered" in refused.text) == (422, True)
+    assert (await visit.post(f"{lot}/correct", **correction, **{made_from: "75"})).status_code == 303
+    page = await visit.get(lot)
+    assert "30 heads are still here" in page
+    assert "75 heads, packed" in page
+    assert (await visit.post(f"{lot}/deliveries/99/correct", version="1", heads="1")).status_code == 404
     assert "Mill Street" in page
     way = await visit.get("/trace?from=order:1")
     for name in ("N1-A", "Mill Street", lot.rsplit("/", 1)[0]):
@@ -203,6 +223,12 @@ async def test_settings_are_saved_and_guarded(visit: Visit) -> None:
         "somebody else changed it meanwhile"
     )
     assert "East house" in await visit.get(here)
+    farm = {"name": visit.place.farm.name, "version": "1", "address": "1 Greenhouse Lane", "phone": "none"}
+    assert (await visit.post(f"{here}/farm", **farm)).status_code == 422
+    assert (await visit.post(f"{here}/farm", **{**farm, "phone": "+1 555 010 0199"})).status_code == 303
+    page = await visit.get(here)
+    assert "1 Greenhouse Lane" in page
+    assert 'value="+1 555 010 0199"' in page
     zone = visit.place.channels.id
     assert (await visit.post(f"{here}/sections", zone_id=zone, code="A", sites="9001")).status_code == 422
     assert (await visit.post(f"{here}/sections", zone_id=zone, code="A", sites="900")).status_code == 303
@@ -221,6 +247,7 @@ async def test_settings_are_saved_and_guarded(visit: Visit) -> None:
     visit.client.cookies.clear()
     assert (await visit.client.get("/v1/houses", headers=bearer)).status_code == 200
     await visit.log_in("grower")
+    assert (await visit.post(f"{here}/farm", **farm)).status_code == 403
     assert "gateway-7" not in await visit.get(here), "tokens are shown to owners"
     assert (await visit.post(f"{here}/users", **user)).status_code == 403
 
@@ -258,3 +285,36 @@ async def test_scripts_typed_here_are_only_text(visit: Visit) -> None:
         for part in ("<script>alert", "<img src=x", "onerror=alert(2)>"):
             assert part not in text
     assert sum("&lt;script&gt;alert(1)" in text for text in pages) >= 6
+
+
+async def test_a_scanned_label_opens_its_page_under_the_address_that_is_set(
+    app: Litestar, visit: Visit
+) -> None:
+    """Behind a proxy a request comes to another address than the one that phones know."""
+    await visit.log_in("owner")
+    lot = await _pack(visit)
+    public = "https://leaf.example.org"
+    app.state.settings = replace(app.state.settings, public_url=f"{public}/")
+    for path, page in (
+        (f"/v1/labels?batchId={visit.batch_id}", f"/batches/{visit.batch_id}"),
+        (f"/v1/packed-lots/{lot.rsplit('/', 1)[1]}/labels", lot),
+    ):
+        codes = zxingcpp.read_barcodes(rendered((await visit.client.get(path)).content))
+        assert {code.text for code in codes} == {f"{public}{page}"}
+        # A phone that has not logged in is led to the login there, and from it to what was scanned.
+        async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app)) as phone:
+            led = await phone.get(codes[0].text, headers={"accept": "text/html"})
+            assert led.status_code == 303
+            login = urljoin(codes[0].text, led.headers["location"])
+            assert login.startswith(f"{public}/login")
+            wanted = parse_qs(urlsplit(login).query)
+            sent = {
+                "login": "owner",
+                "password": PASSWORD,
+                **{name: said[0] for name, said in wanted.items()},
+            }
+            opened = await phone.post(f"{public}/login", data=sent)
+            assert urljoin(login, opened.headers["location"]) == codes[0].text
+            shown = await phone.get(codes[0].text, headers={"accept": "text/html"})
+            assert shown.status_code == 200
+            assert ("N1-A" if "batches" in page else "Packed lot") in shown.text

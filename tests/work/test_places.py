@@ -235,6 +235,26 @@ async def test_a_succession_keeps_to_its_house_and_crop(
         assert (changed.seeding_weekdays, changed.cultivar_id, changed.active) == ([1, 4], None, False)
 
 
+async def test_a_farm_is_called_upon_at_a_number(place: Place, store: Store) -> None:
+    async with store.write() as uow:
+        for phone in (
+            "+1 555 010 0199",
+            "(01632) 960 001",
+            "555-0101",
+            "01632.960001 ext. 12",
+            "+441632960001 x7",
+        ):
+            farm = await places.change_farm(
+                uow, SYSTEM, place.farm.id, {"phone": f" {phone} ", "address": "1 Lane"}
+            )
+            assert (farm.phone, farm.address) == (phone, "1 Lane")
+        farm = await places.change_farm(uow, SYSTEM, place.farm.id, {"phone": None, "address": None})
+        assert (farm.phone, farm.address) == (None, None)
+        for wrong in ("", "1234", "call Ada", "+1 555 010 0199 01999", "٥٥٥٠١٠١", "555 0101 x", 5):
+            with refused(Impossible, "phone"):
+                await places.change_farm(uow, SYSTEM, place.farm.id, {"phone": wrong})
+
+
 async def test_another_farm_looks_as_if_it_were_not_there(
     store: Store, clock: FixedClock, place: Place, other_place: Place
 ) -> None:

@@ -11,8 +11,9 @@ import pytest
 
 from service.clock import FixedClock
 from service.records.batches import entries_of
+from service.records.listing import known
 from service.records.store import Store
-from service.records.tables import Entry
+from service.records.tables import Entry, House, Succession
 from service.work.access import SYSTEM
 from service.work.batches import append_entry, create_batch
 from service.work.crops import create_cultivar
@@ -143,6 +144,8 @@ async def test_a_year_keeps_its_balance(store: Store, seed: int) -> None:
         place, sections, succession_id = houses[number % 2]
         story = Story(number, sections, draw)
         async with store.write() as uow:
+            # Held, so that the session need not read them again for each fact.
+            _held = [await known(uow, House, place.house.id), await known(uow, Succession, succession_id)]
             made = await create_batch(
                 uow,
                 clock,

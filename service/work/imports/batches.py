@@ -2,7 +2,8 @@
 
 A row ``seeded`` makes the batch, the others are what happened to it. Facts that are in the ledger already,
 superseded ones included, are left alone, so that the same file can be brought again; the rules of the ledger
-hold for what is there and what is added together.
+and the sites of the sections hold for what is there and what is added together. ``cells_per_tray`` of the row
+``seeded`` numbers the trays, which other rows name.
 """
 
 from __future__ import annotations
@@ -16,11 +17,11 @@ from zoneinfo import ZoneInfo
 
 from service.clock import Clock
 from service.records import imports as records
-from service.records.batches import entries_of
-from service.records.places import successions_of, zones_of
+from service.records.batches import entries_of, trays_of
+from service.records.places import sections_of, successions_of, zones_of
 from service.records.reforecast import crops_of
 from service.records.store import UnitOfWork
-from service.records.tables import Batch, Cultivar, Entry, House, Succession, Zone
+from service.records.tables import Batch, Cultivar, Entry, House, Section, Succession, Tray, Zone
 from service.work import fields, saving
 from service.work.access import Access
 from service.work.batches import ENTRY, mix_at_seeding, usual_zone, usually_regrows, zone_problem
@@ -32,8 +33,9 @@ from service.work.imports.table import Faults, columns, look_up, number, read_ta
 from service.work.ledger import KINDS, LedgerState, derive, facts, problems_alone
 from service.work.places import get_house
 from service.work.profiles import profile_of
-from service.work.sections import AHEAD
+from service.work.sections import AHEAD, check_room
 from service.work.times import SEEDING_TIME, local_day
+from service.work.trays import trays_for
 
 _REQUIRED = ("batch", "kind", "happened_at")
 _OPTIONAL = (
@@ -52,11 +54,27 @@ _OPTIONAL = (
     "severity",
     "product",
     "waiting_days",
+    "section",
+    "from_section",
+    "tray",
+    "cells_per_tray",
 )
+COLUMNS = (*_REQUIRED, *_OPTIONAL)
+"""Of the file."""
 _OTHER_NAMES = {"code": "batch", "at": "happened_at"}
-_NUMBERS = {"plants": whole, "leaves": number, "weight_g": number, "regrows": yes_no, "waiting_days": number}
+_NUMBERS = {
+    "plants": whole,
+    "leaves": number,
+    "weight_g": number,
+    "regrows": yes_no,
+    "waiting_days": number,
+    "tray": whole,
+}
 _TEXTS = ("kind", "readiness", "reason", "note", "grade", "finding", "severity", "product")
 _CODE = fields.text(60)
+_CELLS_PER_TRAY = fields.whole(1, 10_000)
+_COLUMNS = {"zone_id": "zone", "section_id": "section", "from_section_id": "from_section", "tray_id": "tray"}
+"""Columns that are called otherwise than what they say of an entry."""
 _REPEATED_NAMED = 20
 # Leaving out a fact of these kinds cannot make the others contradict each other.
 _RELAXING = frozenset({"leaves_counted", "discarded", "harvested"})
@@ -69,6 +87,7 @@ class _Fact:
 
     line: int
     entry: Entry
+    """Its ``tray_id`` is the number of the tray until it is stored."""
 
 
 @dataclass
@@ -82,6 +101,7 @@ class _Planned:
     """Succession and cultivar as the file calls them."""
     seeding_line: int | None = None
     """Row that makes the batch, if there is one, or one that may be meant to."""
+    cells_per_tray: int | None = None
     faulty: bool = False
     """Whether facts are missing without which the others may seem to contradict each other."""
 
@@ -93,6 +113,7 @@ class _House:
     house: House
     zone: ZoneInfo
     zones: Sequence[Zone]
+    sections: Sequence[Section]
     successions: Sequence[Succession]
     cultivars: Sequence[Cultivar]
     cuts: Mapping[int, int]  # harvests of a planting, by crop
@@ -108,8 +129,12 @@ class _Settled:
     """A batch with the entries that are new, and what its ledger then says."""
 
     batch: Batch
+    planned: _Planned
     entries: list[Entry]
+    before: LedgerState | None
     state: LedgerState
+    trays: list[Tray]
+    """Those that are there, or that are to be made with the batch."""
 
 
 async def import_batches(
@@ -132,6 +157,7 @@ async def import_batches(
         house=house,
         zone=ZoneInfo(house.time_zone),
         zones=await zones_of(uow, house.id),
+        sections=await sections_of(uow, house.id),
         successions=successions,
         cultivars=await records.cultivars_of(uow, {succession.crop_id for succession in successions}),
         cuts={crop.id: profile_of(crop).cuts for crop in await crops_of(uow, house.farm_id)},
@@ -140,15 +166,19 @@ async def import_batches(
     reader = _Reader(known, Moments(known.zone, now + AHEAD, SEEDING_TIME), now, access.name)
     await asyncio.to_thread(reader.read, content)
     stored = await records.batches_by_code(uow, house.id, list(reader.batches), lock=not dry_run)
-    ledgers = await entries_of(uow, [batch.id for batch in stored.values()])
+    ids = [batch.id for batch in stored.values()]
+    ledgers, trays = await entries_of(uow, ids), await trays_of(uow, ids)
     settled, unchanged = [], reader.repeated
     for planned in reader.batches.values():
         batch = stored.get(planned.code)
         ledger = ledgers[batch.id] if batch is not None else []
-        unchanged += _drop_known(planned, ledger)
-        result = _settle(planned, batch, ledger, known, now, reader.faults)
+        there = list(trays[batch.id]) if batch is not None else []
+        unchanged += _drop_known(planned, ledger, there)
+        result = _settle(planned, batch, ledger, there, known, now, reader.faults)
         if result is not None and result.entries:
             settled.append(result)
+    if not reader.faults.found:
+        await _check_room(uow, settled, known, now, reader.faults)
     if reader.faults.found:
         return faulty(reader.rows, reader.faults.in_order(), dry_run=dry_run)
     if not dry_run:
@@ -166,6 +196,7 @@ async def _store(uow: UnitOfWork, settled: Iterable[_Settled], known: _House) ->
             (
                 one.batch,
                 one.entries,
+                one.trays,
                 {
                     "cells": one.state.cells,
                     "seeded_on": local_day(one.state.seeded_at, known.zone),
@@ -175,6 +206,42 @@ async def _store(uow: UnitOfWork, settled: Iterable[_Settled], known: _House) ->
             for one in settled
         ],
     )
+
+
+async def _check_room(
+    uow: UnitOfWork, settled: Sequence[_Settled], known: _House, now: datetime, faults: Faults
+) -> None:
+    """Add a fault for each batch whose plants would stand on sites that a section does not have."""
+    sections = {section.id: section for section in known.sections}
+    # A batch that is new has no id yet.
+    changed = {one.batch.id or -n: (one.before, one.state) for n, one in enumerate(settled, 1)}
+    try:
+        await check_room(uow, known.house, now, changed)
+        kept = None
+    except Impossible:
+        kept = dict[int, tuple[LedgerState | None, LedgerState]]()
+    for one, (key, change) in zip(settled, changed.items(), strict=True):
+        closed = [sections[i].code for i, n in one.state.in_sections if i and n and not sections[i].active]
+        if closed:
+            faults.add(_line_in_section(one), "section", f"section {closed[0]} is out of use")
+        if kept is None:
+            continue
+        try:
+            await check_room(uow, known.house, now, {**kept, key: change})
+            kept[key] = change
+        except Impossible as error:
+            problem = error.problems[0].problem
+            faults.add(
+                _line_in_section(one),
+                "section",
+                f"with the batches before it, {problem}" if kept else problem,
+            )
+
+
+def _line_in_section(one: _Settled) -> int:
+    """Return the last line that put plants into a section."""
+    lines = [fact.line for fact in one.planned.facts if fact.entry.section_id is not None]
+    return max(lines, default=one.planned.line)
 
 
 # --------------------------------------------------------------------------- rows
@@ -204,7 +271,7 @@ class _Reader:
         if not table.count:
             self.faults.add(table.header_line, "", "there are no rows below the header")
         for line, cells in table.rows:
-            self._row(line, {name: cells[place].strip() for name, place in places.items()})
+            self._row(line, {name: _plain(cells[place]) for name, place in places.items()})
         for planned in self.batches.values():
             self._drop_repeated(planned)
         if self.repeated > _REPEATED_NAMED:
@@ -228,13 +295,14 @@ class _Reader:
         except Impossible as error:
             cleaned = {}
             for found in error.problems:
-                self.faults.add(line, found.field, found.problem)
-        if cells["kind"] == "moved" and not cells.get("zone"):
-            self.faults.add(line, "zone", "a move must say which zone the plants went to")
+                self.faults.add(line, _COLUMNS.get(found.field, found.field), found.problem)
+        if cells["kind"] == "moved" and not cells.get("zone") and not cells.get("section"):
+            self.faults.add(line, "zone", "a move must say which zone or section the plants went to")
+        self._read_cells_per_tray(planned, line, cells)
         if len(self.faults.found) == wrong:
             entry = Entry(batch_id=0, recorded_at=self._now, recorded_by=self._by, **cleaned)
             for name, problem in problems_alone(entry):
-                self.faults.add(line, name, problem)
+                self.faults.add(line, _COLUMNS.get(name, name), problem)
             # Where a move may go depends on what happened before, and is seen with the ledger.
             there = None if entry.kind == "moved" else zone_problem(entry, self._kinds, None)
             if there:
@@ -266,7 +334,36 @@ class _Reader:
             zone = look_up(self.faults, line, "zone", self._known.zones, word, "zone of this house")
             if zone is not None:
                 values["zone_id"] = zone.id
+        if "tray" in values:
+            values["tray_id"] = values.pop("tray")
+        self._read_sections(line, cells, values)
         return values
+
+    def _read_sections(self, line: int, cells: Mapping[str, str], values: dict[str, Any]) -> None:
+        for column, name in (("section", "section_id"), ("from_section", "from_section_id")):
+            word = cells.get(column)
+            if not word:
+                continue
+            zone_id = values.get("zone_id") if column == "section" else None
+            there = [s for s in self._known.sections if zone_id in {None, s.zone_id}]
+            kind = "section of this house" if zone_id is None else "section of this zone"
+            section = look_up(self.faults, line, column, there, word, kind)
+            if section is not None:
+                values[name] = section.id
+                if column == "section":
+                    values["zone_id"] = section.zone_id
+
+    def _read_cells_per_tray(self, planned: _Planned, line: int, cells: Mapping[str, str]) -> None:
+        word = cells.get("cells_per_tray")
+        if not word:
+            return
+        if cells["kind"] != "seeded":
+            self.faults.add(line, "cells_per_tray", "it goes with the row of kind seeded")
+            return
+        try:
+            planned.cells_per_tray = _CELLS_PER_TRAY(whole(word))
+        except ValueError as error:
+            self.faults.add(line, "cells_per_tray", str(error))
 
     def _drop_repeated(self, planned: _Planned) -> None:
         """Keep one of the rows that say the same."""
@@ -283,8 +380,15 @@ class _Reader:
         planned.facts = kept
 
 
-def _key(entry: Entry, zone_id: int | None) -> tuple[Any, ...]:
-    """Return what makes two entries say the same, in this zone."""
+def _plain(cell: str) -> str:
+    """Return a cell without the apostrophe that keeps a spreadsheet from taking a text for a formula."""
+    text = cell.strip()
+    return text[1:] if text.startswith(("'=", "'+", "'-", "'@")) else text
+
+
+def _key(entry: Entry, zone_id: int | None, trays: Mapping[int, int] | None = None) -> tuple[Any, ...]:
+    """Return what makes two entries say the same, in this zone; ``trays`` number those of a stored one."""
+    tray = entry.tray_id
     return (
         entry.kind,
         entry.happened_at,
@@ -300,18 +404,22 @@ def _key(entry: Entry, zone_id: int | None) -> tuple[Any, ...]:
         entry.severity,
         entry.product,
         entry.waiting_days,
+        entry.section_id,
+        entry.from_section_id,
+        tray if trays is None or tray is None else trays.get(tray),
     )
 
 
 # --------------------------------------------------------------------------- ledgers
 
 
-def _drop_known(planned: _Planned, ledger: Iterable[Entry]) -> int:
+def _drop_known(planned: _Planned, ledger: Iterable[Entry], trays: Sequence[Tray]) -> int:
     """Drop facts that were written down already, whether or not they were corrected since; return how many."""
     held = [entry for entry in ledger if not entry.void]
-    written = {_key(entry, entry.zone_id) for entry in held}
+    numbers = {tray.id: tray.number for tray in trays}
+    written = {_key(entry, entry.zone_id, numbers) for entry in held}
     # Where none is said, the usual zone was filled in.
-    written |= {_key(entry, None) for entry in held if entry.kind in {"seeded", "transplanted"}}
+    written |= {_key(entry, None, numbers) for entry in held if entry.kind in {"seeded", "transplanted"}}
     kept = [fact for fact in planned.facts if _key(fact.entry, fact.entry.zone_id) not in written]
     dropped = len(planned.facts) - len(kept)
     planned.facts = kept
@@ -322,6 +430,7 @@ def _settle(
     planned: _Planned,
     batch: Batch | None,
     ledger: Sequence[Entry],
+    trays: list[Tray],
     known: _House,
     now: datetime,
     faults: Faults,
@@ -342,10 +451,31 @@ def _settle(
             fact.entry.zone_id = usual_zone(fact.entry.kind, succession)
     _let_regrow(planned, ledger, known.cuts[succession.crop_id])
     state = _check_ledger(planned, ledger, known.zone_kinds, faults)
+    if state is not None and not ledger:
+        trays = _new_trays(planned, state.cells, faults)
+    numbers = {tray.number for tray in trays}
+    for fact in planned.facts:
+        if (
+            fact.entry.tray_id is not None
+            and fact.entry.tray_id not in numbers
+            and len(faults.found) == wrong
+        ):
+            have = f"they are numbered 1 to {max(numbers)}" if numbers else "it has none"
+            faults.add(fact.line, "tray", f"there is no tray {fact.entry.tray_id} of this batch; {have}")
     if state is None or len(faults.found) > wrong:
         return None
     entries = [fact.entry for fact in planned.facts]
-    return _Settled(batch, facts(entries), state)
+    return _Settled(batch, planned, facts(entries), derive(ledger) if ledger else None, state, trays)
+
+
+def _new_trays(planned: _Planned, cells: int, faults: Faults) -> list[Tray]:
+    if planned.cells_per_tray is None:
+        return []
+    try:
+        return trays_for(cells, {"cells_per_tray": planned.cells_per_tray})
+    except Impossible as error:
+        faults.add(planned.seeding_line or planned.line, "cells_per_tray", error.problems[0].problem)
+        return []
 
 
 def _let_regrow(planned: _Planned, ledger: Sequence[Entry], cuts: int) -> None:
@@ -454,7 +584,7 @@ def _check_ledger(
             state = derive([*so_far, entry])
         except Impossible as error:
             for problem in error.problems:
-                column = "zone" if problem.field == "zone_id" else problem.field
+                column = _COLUMNS.get(problem.field, problem.field)
                 faults.add(lines[id(entry)], column, problem.problem)
             continue
         problem_there = zone_problem(entry, zone_kinds, state.transplanted_at)
