@@ -36,7 +36,7 @@ from service.agronomy.succession import (
 )
 
 PART = 0.5  # of a usual seeding: the steps in which seedings are put together; common practice is twice a week half
-WORTH = 0.15  # heads that a plant must save in the mean to be seeded; assumed
+WORTH = 0.25  # heads that a plant must save in the mean to be seeded; assumed
 SITE_DAY_WORTH = (
     1e-3  # and more for each day on its site, so that of two as good the shorter is taken; assumed
 )
