@@ -1,4 +1,4 @@
-FROM python:3.11-slim AS build
+FROM python:3.11.13-slim AS build
 WORKDIR /build
 COPY deploy/requirements.lock .
 RUN python -m venv /opt/evenleaf \
@@ -9,7 +9,7 @@ COPY ingest ingest
 COPY seed_demo seed_demo
 RUN /opt/evenleaf/bin/pip install --no-cache-dir --no-deps --no-build-isolation .
 
-FROM python:3.11-slim
+FROM python:3.11.13-slim
 RUN useradd --system --uid 10001 --create-home --home-dir /var/lib/evenleaf evenleaf
 COPY --from=build /opt/evenleaf /opt/evenleaf
 ENV PATH=/opt/evenleaf/bin:$PATH PYTHONUNBUFFERED=1

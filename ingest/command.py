@@ -7,6 +7,7 @@ import logging
 
 from ingest.broker import BrokerError
 from ingest.listener import CLIENT_ID, BrokerAddress, MqttSource
+from ingest.metrics import Tally
 from ingest.reader import client_class
 from ingest.writer import Writer
 from service.clock import Clock
@@ -27,6 +28,7 @@ async def run_ingest(
     url: str,
     mqtt5: bool,
     client_id: str = CLIENT_ID,
+    tally: Tally | None = None,
 ) -> None:
     """Take readings from a broker into the store until ``stop`` is set.
 
@@ -43,6 +45,8 @@ async def run_ingest(
         Whether the broker speaks MQTT 5; otherwise 3.1.1.
     client_id
         Whose session at the broker to resume. Two that run at once need two. With slots, each adds its number.
+    tally
+        What counts for those who watch.
 
     Raises
     ------
@@ -57,7 +61,7 @@ async def run_ingest(
             raise BrokerError(
                 "EVENLEAF_INGEST_SLOTS needs a broker that speaks MQTT 5; set EVENLEAF_MQTT_URL to one"
             )
-        await SlotKeeper(store, clock, settings, address, client_id).run(stop)
+        await SlotKeeper(store, clock, settings, address, client_id, tally=tally).run(stop)
         return
     source = MqttSource(
         address,
@@ -69,25 +73,31 @@ async def run_ingest(
         forget=[shared(settings.mqtt_topic)] if mqtt5 else [],
     )
     retiring = asyncio.create_task(
-        SlotKeeper(store, clock, settings, address, client_id).retire_others(stop)
+        SlotKeeper(store, clock, settings, address, client_id, tally=tally).retire_others(stop)
         if mqtt5
         else asyncio.sleep(0)
     )
     try:
-        await take_in(store, clock, settings, stop, source)
+        await take_in(store, clock, settings, stop, source, tally)
     finally:
         await retiring
 
 
 async def take_in(
-    store: Store, clock: Clock, settings: Settings, stop: asyncio.Event, source: MqttSource
+    store: Store,
+    clock: Clock,
+    settings: Settings,
+    stop: asyncio.Event,
+    source: MqttSource,
+    tally: Tally | None = None,
 ) -> None:
     """Take what a source delivers into the store until ``stop`` is set."""
     writer = Writer(store, clock, settings, source, stop)
     source.start()
     watching = asyncio.create_task(_watch(source))
     try:
-        await writer.run()
+        with (tally or Tally()).of(source, writer):
+            await writer.run()
     finally:
         watching.cancel()
         await source.close()

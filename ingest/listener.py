@@ -169,6 +169,11 @@ class MqttSource:
         return self._connection is not None and self.healthy()
 
     @property
+    def connections(self) -> int:
+        """How often the broker has accepted us."""
+        return self._connections
+
+    @property
     def waiting(self) -> int:
         """How many messages wait to be taken."""
         return len(self._waiting)

@@ -25,6 +25,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 
 from ingest.listener import BrokerAddress, MqttSource
+from ingest.metrics import Tally
 from ingest.reader import client_class
 from service.clock import Clock
 from service.records import slots as records
@@ -69,6 +70,7 @@ class SlotKeeper:
         *,
         lease_s: float | None = None,
         round_s: float | None = None,
+        tally: Tally | None = None,
     ) -> None:
         self.holder = f"{socket.gethostname()[:50]}-{os.getpid()}-{secrets.token_hex(4)}"
         self.held: dict[int, _Held] = {}
@@ -81,6 +83,7 @@ class SlotKeeper:
         self._round_s = round_s or _ROUND_S
         self._renewed_at = time.monotonic()
         self._free_rounds = 0
+        self._tally = tally
 
     async def run(self, stop: asyncio.Event) -> None:
         """Hold and serve slots until told to stop."""
@@ -112,7 +115,8 @@ class SlotKeeper:
                 (lost if answer is None else wanted if answer else []).append(held)
         self._renewed_at = time.monotonic()
         if lost:
-            _log.error("Slots %s were taken over by another process", [held.slot for held in lost])
+            # Its lease ran out, as on a machine that stood still; what both store meanwhile is stored once.
+            _log.warning("Slots %s were taken over by another process", [held.slot for held in lost])
             await self._let_go(lost)
         if wanted and len(self.held) > 1:
             await self._give_back(wanted[:1])
@@ -166,7 +170,7 @@ class SlotKeeper:
 
         topic = self._settings.mqtt_topic
         source = self._source(slot, shared(topic), [topic])
-        await take_in(self._store, self._clock, self._settings, stop, source)
+        await take_in(self._store, self._clock, self._settings, stop, source, self._tally)
 
     async def _drain(self, slot: int, epoch: int, stop: asyncio.Event) -> None:
         """Empty a slot that is not wanted any more, end its session and remove it."""
@@ -186,7 +190,7 @@ class SlotKeeper:
         ending = asyncio.Event()
         watching = asyncio.create_task(watch())
         try:
-            await take_in(self._store, self._clock, self._settings, ending, source)
+            await take_in(self._store, self._clock, self._settings, ending, source, self._tally)
         finally:
             watching.cancel()
         if emptied.is_set() and await source.end_session(_CONNECT_S):

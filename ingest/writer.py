@@ -92,6 +92,8 @@ class Writer:
         self, store: Store, clock: Clock, settings: Settings, source: Source, stop: asyncio.Event
     ) -> None:
         self.counts = Counts()
+        self.lag_s = 0.0
+        """From arrival to commit, of the oldest message in the last batch."""
         self._store = store
         self._clock = clock
         self._source = source
@@ -143,6 +145,7 @@ class Writer:
                     await asyncio.to_thread(self._source.ack, batch)
                 else:
                     self._source.ack(batch)
+                self.lag_s = self._seconds_since(batch[0])
                 self.counts.messages += len(batch)
                 self.counts.readings += stored.readings
                 self.counts.good += stored.good
@@ -153,6 +156,11 @@ class Writer:
             ahead.cancel()
             with suppress(asyncio.CancelledError):
                 await ahead
+
+    def _seconds_since(self, delivery: Delivery) -> float:
+        """Return the real seconds since a message came."""
+        on_clock = self._clock.now().timestamp() - delivery.received_us / 1e6
+        return max(0.0, on_clock / max(1.0, self._clock.rate))
 
     async def _next(self) -> tuple[Sequence[Delivery], Decoded]:
         """Take the next batch and decode it for the sensors as they are known."""

@@ -17,7 +17,7 @@ from service.api.limits import RateLimit
 from service.api.methods import name_methods
 from service.api.problems import exception_handlers
 from service.api.router import api_router
-from service.clock import Clock
+from service.clock import Clock, SystemClock
 from service.metrics import Metrics, Watched, get_metrics
 from service.records.freshness import Freshness
 from service.records.store import Store
@@ -29,7 +29,13 @@ from service.web.router import web_routers
 Lifespan = Callable[[Litestar], AbstractAsyncContextManager[None]]
 
 
-def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequence[Lifespan] = ()) -> Litestar:
+def create_app(
+    store: Store,
+    clock: Clock,
+    settings: Settings,
+    lifespan: Sequence[Lifespan] = (),
+    wall: Clock | None = None,
+) -> Litestar:
     """Return the application on a store and a clock.
 
     Parameters
@@ -42,6 +48,8 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
         What is set.
     lifespan
         What runs while the application does, in the order of starting.
+    wall
+        The machine's time, by which those who guess passwords wait.
     """
     return Litestar(
         route_handlers=[
@@ -58,18 +66,19 @@ def create_app(store: Store, clock: Clock, settings: Settings, lifespan: Sequenc
         before_send=[name_methods],
         exception_handlers=page_or(exception_handlers()),
         openapi_config=openapi_config(_version()),
-        state=state_of(store, clock, settings),
+        state=state_of(store, clock, settings, wall),
         lifespan=[_looking, *lifespan],
         logging_config=None,  # the commands set up logging
     )
 
 
-def state_of(store: Store, clock: Clock, settings: Settings) -> State:
-    """Return what the application's operations share."""
+def state_of(store: Store, clock: Clock, settings: Settings, wall: Clock | None = None) -> State:
+    """Return what the application's operations share; ``wall``: the machine's time, unless a test moves it."""
     return State(
         {
             "store": store,
             "clock": clock,
+            "wall": wall or SystemClock(),
             "settings": settings,
             "metrics": Metrics(),
             "freshness": Freshness(store),

@@ -194,15 +194,20 @@ async def _serve(settings: Settings) -> int:
 async def _ingest(settings: Settings) -> int:
     from ingest.broker import running_broker
     from ingest.command import run_ingest
+    from ingest.metrics import Tally, telling
     from service.clock import parse_clock
     from service.process import listen_to_signals, open_store
 
     stop = asyncio.Event()
     listen_to_signals(stop)
-    async with open_store(settings) as store, running_broker(settings) as broker:
-        await run_ingest(
-            store, parse_clock(settings.clock), settings, stop, url=broker.url, mqtt5=broker.mqtt5
-        )
+    tally = Tally()
+    clock = parse_clock(settings.clock)
+    async with (
+        open_store(settings) as store,
+        running_broker(settings) as broker,
+        telling(tally, settings.ingest_metrics_bind, settings.metrics_secret()),
+    ):
+        await run_ingest(store, clock, settings, stop, url=broker.url, mqtt5=broker.mqtt5, tally=tally)
     return EXIT_OK
 
 

@@ -18,6 +18,7 @@ from litestar import Litestar
 
 from ingest.broker import BrokerHandle, running_broker
 from ingest.command import run_ingest
+from ingest.metrics import Tally
 from service.app import create_app
 from service.clock import Clock, parse_clock
 from service.deliver.deliverer import Deliverer, delivering
@@ -124,14 +125,17 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
             out = await stack.enter_async_context(running_broker(settings))
         reforecaster = Reforecaster(store, clock, settings.members, settings.horizon_days)
         service = Service(settings, store, clock, reforecaster, broker, stop or asyncio.Event())
+        tally = Tally()
         if broker is not None:
             if not broker.redelivers:
                 log.warning(
                     "The in-process broker does not send again what was not acknowledged when a connection breaks;"
                     " install mosquitto to lose nothing."
                 )
-            await stack.enter_async_context(_listening(service, broker))
+            await stack.enter_async_context(_listening(service, broker, tally))
         app = create_app(store, clock, settings)
+        if broker is not None:
+            app.state.metrics.registry.register(tally)
         await stack.enter_async_context(_serving(service, app))
         # Not before all else has started: a token that is made and never shown would lock everyone out.
         async with store.write() as uow:
@@ -182,10 +186,18 @@ def make_deliverer(service: Service, broker: BrokerHandle | None) -> Deliverer:
 
 
 @asynccontextmanager
-async def _listening(service: Service, broker: BrokerHandle) -> AsyncIterator[None]:
+async def _listening(service: Service, broker: BrokerHandle, tally: Tally) -> AsyncIterator[None]:
     stop = asyncio.Event()
     listening = asyncio.create_task(
-        run_ingest(service.store, service.clock, service.settings, stop, url=broker.url, mqtt5=broker.mqtt5),
+        run_ingest(
+            service.store,
+            service.clock,
+            service.settings,
+            stop,
+            url=broker.url,
+            mqtt5=broker.mqtt5,
+            tally=tally,
+        ),
         name="listening to the broker",
     )
     service.watch(listening)

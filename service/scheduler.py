@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
+from collections import defaultdict
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 from datetime import UTC, datetime, timedelta
@@ -12,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
-from service.clock import Clock
+from service.clock import Clock, SystemClock
 from service.records.partitions import keep_months
 from service.records.store import Store
 from service.settings import Settings
@@ -38,6 +39,11 @@ def interval_s(minutes: float, clock: Clock) -> float:
     """Return the real seconds between runs that lie some minutes apart on the clock."""
     rate = clock.rate if clock.rate > 0 else 1.0
     return min(max(SHORTEST_INTERVAL_S, minutes * 60.0 / rate), LONGEST_INTERVAL_S)
+
+
+def _is_shared(store: Store, clock: Clock) -> bool:
+    """Whether several processes may do the work; on a clock that stands still no time is ever due again."""
+    return store.dialect == "postgresql" and clock.rate > 0
 
 
 def _log_runs(runs: Sequence[Run]) -> None:
@@ -82,13 +88,14 @@ async def running_scheduler(
     killed had begun is taken over when its lease has run out. ``told`` hears of each run over the houses, how many
     seconds it took, and when it ended.
     """
-    at_work = asyncio.Lock()
+    # One each, so that a long run over all houses does not keep the watch from looking.
+    at_work: dict[str, asyncio.Lock] = defaultdict(asyncio.Lock)
     stopping = asyncio.Event()
-    shared = store.dialect == "postgresql" and clock.rate > 0
+    shared = _is_shared(store, clock)
 
     @asynccontextmanager
     async def in_turn(job: str, every: float) -> AsyncIterator[bool]:
-        async with at_work:
+        async with at_work[job]:
             if not shared:
                 yield True
                 return
@@ -96,7 +103,7 @@ async def running_scheduler(
                 yield ours
 
     async def reforecast() -> None:
-        async with at_work:
+        async with at_work["reforecast"]:
             begun = time.monotonic()
             if shared:
                 runs = await reforecaster.all_houses(stopping, due_at(clock.now(), minutes))
@@ -116,15 +123,15 @@ async def running_scheduler(
                 )
 
     async def prepare_months() -> None:
-        async with in_turn("months", DAY_MINUTES) as ours:
+        async with in_turn("prepare_months", DAY_MINUTES) as ours:
             if ours:
                 await _make_months(store, clock, stopping)
 
     async def forget_old() -> None:
-        async with in_turn("forget", DAY_MINUTES) as ours:
+        async with in_turn("forget_old", DAY_MINUTES) as ours:
             if ours:
                 async with store.write() as uow:
-                    await sessions.forget_old(uow, clock.now())
+                    await sessions.forget_old(uow, clock.now(), SystemClock().now())
                     await idempotency.forget_old(uow, clock.now())
 
     scheduler = AsyncIOScheduler(
@@ -141,7 +148,17 @@ async def running_scheduler(
         )
     if shared:
         # Between the runs, what a process that was killed left unfinished.
-        scheduler.add_job(reforecast, IntervalTrigger(seconds=LEASE_S, timezone=UTC), id="take_over")
+        async def take_over(job: Callable[[], Awaitable[None]]) -> None:
+            if not at_work[job.__name__].locked():
+                await job()
+
+        for job, _ in jobs:
+            scheduler.add_job(
+                take_over,
+                IntervalTrigger(seconds=LEASE_S, timezone=UTC),
+                args=[job],
+                id=f"take over {job.__name__}",
+            )
     scheduler.start()
     for job, _ in jobs:
         # The scheduler keeps the machine's time, whatever the shared clock says.
@@ -151,8 +168,9 @@ async def running_scheduler(
     finally:
         stopping.set()
         scheduler.pause()  # no new run
-        async with at_work:  # shutdown would cancel a run in the middle
-            scheduler.shutdown(wait=False)
+        for lock in list(at_work.values()):  # shutdown would cancel a run in the middle
+            await lock.acquire()
+        scheduler.shutdown(wait=False)
         await asyncio.sleep(0)  # it takes place in the loop's next round
 
 
@@ -201,17 +219,19 @@ async def _now_and_then(
 ) -> AsyncIterator[None]:
     """Do a job every ``minutes`` of the clock, the first time after that long, until left; try again if it fails.
 
-    Replicas on one PostgreSQL do it once between them.
+    Replicas on one PostgreSQL do it once between them, also where none of them lives that long.
     """
     stopping = asyncio.Event()
+    shared = _is_shared(store, clock)
+    pause_s = min(interval_s(minutes, clock), LEASE_S) if shared else interval_s(minutes, clock)
 
     async def work() -> None:
         while not stopping.is_set():
             with suppress(TimeoutError):
-                await asyncio.wait_for(stopping.wait(), interval_s(minutes, clock))
+                await asyncio.wait_for(stopping.wait(), pause_s)
                 return
             try:
-                if store.dialect == "postgresql" and clock.rate > 0:
+                if shared:
                     async with claimed(store, action, due_at(clock.now(), minutes)) as ours:
                         if ours:
                             await job()

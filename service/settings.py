@@ -106,6 +106,8 @@ class Settings:
     """DEBUG, INFO, WARNING or ERROR."""
     log_format: str = "text"
     """``text``, or ``json``: one JSON object a line."""
+    ingest_metrics_bind: str = ""
+    """Where ``evenleaf ingest`` tells its metrics over HTTP, ``host:port``; empty: nowhere."""
     metrics_token: str = ""
     """Token that ``/metrics`` asks for; empty: metrics are told on the service's own machine only."""
     metrics_token_file: str = ""
@@ -270,6 +272,7 @@ def _check(settings: Settings) -> None:
         raise SettingsError(
             f"{_PREFIX}MQTT_BIND={settings.mqtt_bind!r} is not host:port, for example 127.0.0.1:1883"
         )
+    _check_ingest_metrics(settings)
     for key in ("mqtt_topic", "host"):
         if not getattr(settings, key):
             raise SettingsError(f"{_PREFIX}{key.upper()} is empty")
@@ -286,6 +289,21 @@ def _check(settings: Settings) -> None:
         raise SettingsError(f"{_PREFIX}MQTT_READER={settings.mqtt_reader!r} is not auto or stock")
     if settings.log_level not in {"DEBUG", "INFO", "WARNING", "ERROR"}:
         raise SettingsError(f"{_PREFIX}LOG_LEVEL={settings.log_level!r} is not DEBUG, INFO, WARNING or ERROR")
+
+
+def _check_ingest_metrics(settings: Settings) -> None:
+    bind = settings.ingest_metrics_bind
+    if bind and not _is_bind(bind):
+        raise SettingsError(
+            f"{_PREFIX}INGEST_METRICS_BIND={bind!r} is not host:port, for example 127.0.0.1:8718"
+        )
+    if bind and not settings.metrics_secret() and bind.rpartition(":")[0] not in _LOOPBACK:
+        raise SettingsError(
+            f"{_PREFIX}INGEST_METRICS_BIND={bind!r} is open to others: set {_PREFIX}METRICS_TOKEN too"
+        )
+
+
+_LOOPBACK = {"127.0.0.1", "localhost", "[::1]"}
 
 
 def _check_ways_out(settings: Settings) -> None:

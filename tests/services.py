@@ -41,7 +41,7 @@ def postgresql(environ: Mapping[str, str]) -> Iterator[str]:
         if docker_answers():
             from testcontainers.community.postgres import PostgresContainer
 
-            container = PostgresContainer("postgres:17-alpine", driver="asyncpg")
+            container = PostgresContainer("postgres:17.6-alpine", driver="asyncpg")
             yield stack.enter_context(container).get_connection_url()
         else:
             folder = Path(stack.enter_context(TemporaryDirectory(prefix="evenleaf-postgresql-")))

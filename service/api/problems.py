@@ -14,6 +14,7 @@ from litestar.openapi.datastructures import ResponseSpec
 from litestar.types import ExceptionHandlersMap
 from msgspec import Meta
 
+from service.records.store import Busy
 from service.work.errors import (
     Conflict,
     FieldProblem,
@@ -25,6 +26,8 @@ from service.work.errors import (
 )
 
 _log = logging.getLogger(__name__)
+
+_ASK_AGAIN_S = 5
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -94,7 +97,7 @@ def camel(name: str) -> str:
 
 def exception_handlers() -> ExceptionHandlersMap:
     """Return the handlers that make a problem of every exception."""
-    return {HTTPException: _on_http, WorkError: _on_work, Exception: _on_bug}
+    return {HTTPException: _on_http, WorkError: _on_work, Busy: _on_busy, Exception: _on_bug}
 
 
 def _answer(
@@ -160,6 +163,16 @@ def _on_work(request: Request[Any, Any, Any], error: WorkError) -> Response[Prob
 def field_error(problem: FieldProblem) -> FieldError:
     """Return a problem as shown."""
     return FieldError(field=pointer(problem.field), problem=problem.problem, line=problem.line)
+
+
+def _on_busy(request: Request[Any, Any, Any], error: Exception) -> Response[Problem]:
+    _log.warning("%s %s: more is asked than can be answered: %s", request.method, request.url.path, error)
+    return _answer(
+        request,
+        HTTPStatus.SERVICE_UNAVAILABLE,
+        "More is asked than can be answered now; ask again later.",
+        headers={"Retry-After": str(_ASK_AGAIN_S)},
+    )
 
 
 def _on_bug(request: Request[Any, Any, Any], error: Exception) -> Response[Problem]:

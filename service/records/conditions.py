@@ -97,6 +97,8 @@ _SAVE_ON_POSTGRESQL = """
     SELECT s, timestamptz 'epoch' + us * interval '1 microsecond', v
     FROM unnest($1::bigint[], $2::bigint[], $3::float8[]) AS given (s, us, v)
     ON CONFLICT (sensor_id, at) DO """
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_HOUR_US = 3_600_000_000
 _OVERWRITE = "UPDATE SET value = excluded.value"
 _LEAVE = "NOTHING"
 # Some hundred rows a statement: SQLite's driver gives up Python's lock for each statement, and to get it back
@@ -132,9 +134,13 @@ async def save_reading_columns(
     """
     if not sensor_ids.size:
         return
-    outside = np.unique(sensor_ids) if inside is None else np.setdiff1d(sensor_ids, inside)
-    if outside.size:
-        note(uow, {("outdoor_sensor", sensor_id) for sensor_id in outside.tolist()})
+    outside = slice(None) if inside is None else ~np.isin(sensor_ids, inside)
+    hours_of: dict[int, list[datetime]] = {}
+    pairs = np.stack([sensor_ids[outside], at_us[outside] // _HOUR_US])
+    for sensor_id, hour in np.unique(pairs, axis=1).T.tolist():
+        hours_of.setdefault(sensor_id, []).append(_EPOCH + timedelta(hours=hour))
+    for sensor_id, hours in hours_of.items():
+        note(uow, [("outdoor_sensor", sensor_id)], hours_of=hours)
     connection = await uow.session.connection()
     on_conflict = _OVERWRITE if overwrite else _LEAVE
     if uow.dialect == "postgresql":

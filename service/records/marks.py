@@ -5,6 +5,10 @@ as its last act before the commit, so that it holds the mark's row lock only for
 others. Whoever reads the marks first and the records after them misses nothing: what is committed in between is
 read already and its mark is seen next time.
 
+Hours, and readings of which hours are made, count once their hour is over: what is written of the hour that runs is
+kept apart (scope ``hour``) and joins the house's count when a later hour begins. So a house whose sensors send all the
+time is new once an hour, and one whose grower records something is new at once.
+
 A write whose place is not known marks all houses: too much is only slow, too little would be wrong. What is written
 past the session (raw statements of the driver) is to be noted by hand, see :func:`note`.
 """
@@ -12,11 +16,11 @@ past the session (raw statements of the driver) is to be noted by hand, see :fun
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, cast
 
-from sqlalchemy import Table, and_, case, event, or_, select
+from sqlalchemy import Table, and_, case, event, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import ORMExecuteState, Session, UOWTransaction
 
@@ -52,7 +56,6 @@ INPUTS: Mapping[str, tuple[str, str]] = {
     "batch_evidence": ("batch_id", "farm_of_batch"),  # it counts in every house of the farm
     "entry": ("batch_id", "batch"),
     "tray": ("batch_id", "batch"),
-    "order": ("farm_id", "farm"),
     "house_event": ("house_id", "house"),
     "sensor": ("house_id", "house"),
     "sensor_calibration": ("sensor_id", "sensor"),
@@ -88,6 +91,7 @@ OTHERS = frozenset(
         "delivery",
         "house_log_entry",
         "lot_trial",
+        "order",
         "packed_lot",
         "packed_lot_harvest",
         "picture",
@@ -106,8 +110,12 @@ OTHERS = frozenset(
     }
 )
 # Moments from which a row counts; one that lies ahead keeps the house from being left out until it has passed.
-_FROM = {"entry": "recorded_at", "hour": "at", "reading": "at", "weather_forecast": "issued_at"}
+_FROM = {"entry": "recorded_at", "weather_forecast": "issued_at"}
+# Moments in hours that count when they are over.
+_HOURLY = {"hour": "at", "reading": "at"}
+_HOUR = timedelta(hours=1)
 _ALL: Place = ("all", 0)
+_RUNNING = "hour"
 _PENDING = "evenleaf.marks"
 
 
@@ -121,23 +129,60 @@ class Marks:
     """Counts of changes of the house, of its farm, and of everything."""
     until: datetime | None
     """The latest moment from which something written counts."""
+    running: int = 0
+    """Changes of the house's newest hour,"""
+    over_at: datetime | None = None
+    """and when it is over."""
+
+    def counted(self, now: datetime) -> tuple[int, int, int]:
+        """Return the counts of what counts by now."""
+        over = self.over_at is not None and self.over_at <= now
+        return (self.changes[0] + (self.running if over else 0), *self.changes[1:])
 
 
-def note(uow: UnitOfWork, places: Iterable[Place], until: datetime | None = None) -> None:
-    """Note that something at these places is changed by the transaction."""
-    _note(uow.session.sync_session, places, until)
+@dataclass
+class _Noted:
+    """What a transaction changes at a place."""
+
+    at_once: bool = False
+    until: datetime | None = None
+    over_at: set[datetime] = field(default_factory=set)
+    """When hours are over of which something is written."""
+
+    def add(self, other: _Noted) -> None:
+        self.at_once |= other.at_once
+        self.until = max((m for m in (self.until, other.until) if m is not None), default=None)
+        self.over_at |= other.over_at
 
 
-def _note(session: Session, places: Iterable[Place], until: datetime | None) -> None:
-    pending: dict[Place, datetime | None] = session.info.setdefault(_PENDING, {})
+def note(
+    uow: UnitOfWork,
+    places: Iterable[Place],
+    until: datetime | None = None,
+    hours_of: Iterable[datetime] | None = None,
+) -> None:
+    """Note that something at these places is changed by the transaction.
+
+    Parameters
+    ----------
+    until
+        The moment from which it counts, if that may lie ahead.
+    hours_of
+        Moments in the hours that it is of, if it counts only when these are over.
+    """
+    _note(uow.session.sync_session, places, _noted(until, hours_of))
+
+
+def _noted(until: datetime | None, hours_of: Iterable[datetime] | None) -> _Noted:
+    if hours_of is None:
+        return _Noted(at_once=True, until=until)
+    return _Noted(over_at={at.replace(minute=0, second=0, microsecond=0) + _HOUR for at in hours_of})
+
+
+def _note(session: Session, places: Iterable[Place], what: _Noted) -> None:
+    pending: dict[Place, _Noted] = session.info.setdefault(_PENDING, {})
     for place in places:
-        known = pending.get(place)
-        pending[place] = max((m for m in (known, until) if m is not None), default=None)
-
-
-def _counts_from(table: str, moment: datetime | None) -> datetime | None:
-    """Return the moment at which a row counts: an hour counts once it has begun, the others at once."""
-    return moment + timedelta(microseconds=1) if table == "hour" and moment is not None else moment
+        pending.setdefault(place, _Noted()).add(what)
 
 
 @event.listens_for(Session, "after_flush")
@@ -150,7 +195,8 @@ def _after_flush(session: Session, _flush: UOWTransaction) -> None:
         column, kind = INPUTS.get(name, ("", ""))
         where = getattr(row, column) if column else None
         until = getattr(row, _FROM[name]) if name in _FROM else None
-        _note(session, [_ALL if where is None else (kind, where)], _counts_from(name, until))
+        hours_of = [getattr(row, _HOURLY[name])] if name in _HOURLY else None
+        _note(session, [_ALL if where is None else (kind, where)], _noted(until, hours_of))
 
 
 @event.listens_for(Session, "do_orm_execute")
@@ -164,11 +210,18 @@ def _on_execute(state: ORMExecuteState) -> None:
     given = state.parameters
     rows = [given] if isinstance(given, Mapping) else list(given or [])
     if not state.is_update and rows and column and all(column in row for row in rows):
+        if name in _HOURLY and all(_HOURLY[name] in row for row in rows):
+            moments: dict[int, list[datetime]] = {}
+            for row in rows:
+                moments.setdefault(row[column], []).append(row[_HOURLY[name]])
+            for row_id, hours_of in moments.items():
+                _note(state.session, [(kind, row_id)], _noted(None, hours_of))
+            return
         moment = _FROM.get(name, "")
         until = max((row[moment] for row in rows if moment in row), default=None)
-        _note(state.session, {(kind, row[column]) for row in rows}, _counts_from(name, until))
+        _note(state.session, {(kind, row[column]) for row in rows}, _noted(until, None))
     elif name != "reading" or not state.is_delete:  # readings are only deleted when they are too old to count
-        _note(state.session, [_ALL], None)
+        _note(state.session, [_ALL], _noted(None, None))
 
 
 @event.listens_for(Session, "before_commit")
@@ -176,13 +229,14 @@ def _before_commit(session: Session) -> None:
     if session.in_nested_transaction():
         return
     session.flush()
-    pending: dict[Place, datetime | None] = session.info.pop(_PENDING, {})
+    pending: dict[Place, _Noted] = session.info.pop(_PENDING, {})
     if not pending:
         return
     with session.no_autoflush:
         found = _resolved(session, pending)
-        if found:
-            _count_up(session, found)
+        more = _count_hours(session, found)
+        if more:
+            _count_up(session, more)
 
 
 @event.listens_for(Session, "after_rollback")
@@ -215,20 +269,20 @@ _RESOLVE: dict[str, tuple[str, Callable[[Sequence[int]], Any]]] = {
 }
 
 
-def _resolved(session: Session, pending: Mapping[Place, datetime | None]) -> dict[Place, datetime | None]:
+def _resolved(session: Session, pending: Mapping[Place, _Noted]) -> dict[Place, _Noted]:
     """Return the houses and farms that the places lie in; a place that is gone already counts for all."""
-    found: dict[Place, datetime | None] = {}
+    found: dict[Place, _Noted] = {}
 
-    def add(place: Place, until: datetime | None) -> None:
-        found[place] = max((m for m in (found.get(place), until) if m is not None), default=None)
+    def add(place: Place, what: _Noted) -> None:
+        found.setdefault(place, _Noted()).add(what)
 
-    by_kind: dict[str, dict[int, datetime | None]] = {}
-    for (kind, row_id), until in pending.items():
-        by_kind.setdefault(kind, {})[row_id] = until
+    by_kind: dict[str, dict[int, _Noted]] = {}
+    for (kind, row_id), what in pending.items():
+        by_kind.setdefault(kind, {})[row_id] = what
     for kind, rows in by_kind.items():
         if kind in ("house", "farm", "all"):
-            for row_id, until in rows.items():
-                add((kind, row_id), until)
+            for row_id, what in rows.items():
+                add((kind, row_id), what)
         elif kind == "outdoor_sensor":
             outdoors = select(Sensor.id, Sensor.house_id).where(Sensor.zone_id.is_(None))
             for sensor_id, house_id in session.execute(outdoors):
@@ -237,27 +291,74 @@ def _resolved(session: Session, pending: Mapping[Place, datetime | None]) -> dic
         else:
             scope, statement = _RESOLVE[kind]
             places = {row.id: row[1] for row in session.execute(statement(sorted(rows)))}
-            for row_id, until in rows.items():
-                add((scope, places[row_id]) if row_id in places else _ALL, until)
+            for row_id, what in rows.items():
+                add((scope, places[row_id]) if row_id in places else _ALL, what)
     return found
 
 
-def _count_up(session: Session, found: Mapping[Place, datetime | None]) -> None:
-    table = cast(Table, ChangeMark.__table__)
+def _count_hours(session: Session, found: Mapping[Place, _Noted]) -> dict[Place, tuple[int, datetime | None]]:
+    """Count changes of each house's newest hour apart; return how much to add to the counts, and from when it counts.
+
+    All that count hours lock these rows before any other mark, and in one order.
+    """
+    counts = {place: (int(what.at_once), what.until) for place, what in found.items()}
+    houses = sorted(row_id for (scope, row_id), what in found.items() if scope == "house" and what.over_at)
+    for place, what in found.items():
+        if what.over_at and place[0] != "house":
+            counts[place] = (1, what.until)
+    if houses:
+        table = cast(Table, ChangeMark.__table__)
+        mine = and_(table.c.scope == _RUNNING, table.c.row_id.in_(houses))
+        wanted = select(table.c.row_id, table.c.changes, table.c.until).where(mine).order_by(table.c.row_id)
+        standing = {row.row_id: row for row in session.execute(wanted.with_for_update())}
+        if len(standing) < len(houses):
+            fresh = [
+                {"scope": _RUNNING, "row_id": row_id, "changes": 0, "until": None}
+                for row_id in houses
+                if row_id not in standing
+            ]
+            session.execute(_insert(session, table).on_conflict_do_nothing(), fresh)
+            standing = {row.row_id: row for row in session.execute(wanted.with_for_update())}
+        for row_id in houses:
+            place = ("house", row_id)
+            running, over_at = standing[row_id].changes, standing[row_id].until
+            newest = max(found[place].over_at)
+            more, until = counts[place]
+            if over_at is None or newest > over_at:
+                more, running, over_at = more + running, 0, newest
+            if newest == over_at:
+                running += 1
+            if any(other < over_at for other in found[place].over_at):
+                more += 1
+            counts[place] = (more, until)
+            session.execute(
+                update(table)
+                .where(table.c.scope == _RUNNING, table.c.row_id == row_id)
+                .values(changes=running, until=over_at)
+            )
+    return {place: told for place, told in counts.items() if told[0]}
+
+
+def _insert(session: Session, table: Table) -> Any:
     dialect = session.get_bind().dialect.name
-    statement = postgresql.insert(table) if dialect == "postgresql" else sqlite.insert(table)
+    return postgresql.insert(table) if dialect == "postgresql" else sqlite.insert(table)
+
+
+def _count_up(session: Session, found: Mapping[Place, tuple[int, datetime | None]]) -> None:
+    table = cast(Table, ChangeMark.__table__)
+    statement = _insert(session, table)
     later = statement.excluded.until
     statement = statement.on_conflict_do_update(
         index_elements=["scope", "row_id"],
         set_={
-            "changes": table.c.changes + 1,
+            "changes": table.c.changes + statement.excluded.changes,
             "until": case((or_(table.c.until.is_(None), later > table.c.until), later), else_=table.c.until),
         },
     )
     # In one order, so that two transactions cannot wait for each other.
     rows = [
-        {"scope": scope, "row_id": row_id, "changes": 1, "until": until}
-        for (scope, row_id), until in sorted(found.items(), key=lambda item: item[0])
+        {"scope": scope, "row_id": row_id, "changes": more, "until": until}
+        for (scope, row_id), (more, until) in sorted(found.items(), key=lambda item: item[0])
     ]
     session.execute(statement, rows)
 
@@ -275,7 +376,7 @@ async def marks_of(uow: UnitOfWork, house_ids: Sequence[int]) -> dict[int, Marks
         for scope, row_id, changes, until in await uow.session.execute(
             select(ChangeMark.scope, ChangeMark.row_id, ChangeMark.changes, ChangeMark.until).where(
                 or_(
-                    and_(ChangeMark.scope == "house", ChangeMark.row_id.in_(house_ids)),
+                    and_(ChangeMark.scope.in_(["house", _RUNNING]), ChangeMark.row_id.in_(house_ids)),
                     and_(ChangeMark.scope == "farm", ChangeMark.row_id.in_(farms)),
                     ChangeMark.scope == "all",
                 )
@@ -286,5 +387,7 @@ async def marks_of(uow: UnitOfWork, house_ids: Sequence[int]) -> dict[int, Marks
     for house_id, farm_id, time_zone in rows:
         told = [marks.get(place, (0, None)) for place in (("house", house_id), ("farm", farm_id), _ALL)]
         until = max((m for _, m in told if m is not None), default=None)
-        found[house_id] = Marks(farm_id, time_zone, (told[0][0], told[1][0], told[2][0]), until)
+        running, over_at = marks.get((_RUNNING, house_id), (0, None))
+        changes = (told[0][0], told[1][0], told[2][0])
+        found[house_id] = Marks(farm_id, time_zone, changes, until, running, over_at)
     return found

@@ -10,6 +10,7 @@ last one and :mod:`service.records.tables`. A draft is read and corrected by han
 from __future__ import annotations
 
 import asyncio
+import logging
 import sys
 import tempfile
 from collections.abc import Callable
@@ -20,10 +21,34 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.schema import SchemaItem
 
 from service.records.partitions import is_partition
 from service.records.store import Store
+
+log = logging.getLogger(__name__)
+
+LOCK_TIMEOUT_S = 4.0
+"""How long a migration waits for a lock: as long as it waits, everybody who comes after it waits too."""
+TRIES = 6
+FIRST_PAUSE_S = 2.0
+"""The pause doubles from try to try."""
+_LOCK_NOT_AVAILABLE = "55P03"
+_HOLDERS = """
+SELECT pid, coalesce(usename, '?') AS usename, state, extract(epoch FROM now() - xact_start)::int AS seconds,
+       left(regexp_replace(query, '\\s+', ' ', 'g'), 120) AS query
+FROM pg_stat_activity
+WHERE pid <> pg_backend_pid() AND xact_start IS NOT NULL AND pid IN (
+  SELECT l.pid FROM pg_locks l JOIN pg_class c ON c.oid = l.relation
+  WHERE l.granted AND l.database = (SELECT oid FROM pg_database WHERE datname = current_database())
+    AND c.relnamespace = current_schema()::regnamespace)
+ORDER BY xact_start LIMIT 5
+"""
+
+
+class Locked(Exception):  # noqa: N818 - read as an answer
+    """A migration did not get a lock it needs, however often it tried; nothing was changed."""
 
 
 class NewerStore(Exception):  # noqa: N818 - read as an answer, not as a class of accident
@@ -33,12 +58,45 @@ class NewerStore(Exception):  # noqa: N818 - read as an answer, not as a class o
 async def upgrade(store: Store, revision: str = "head") -> None:
     """Upgrade the store to a revision; does nothing if it is there already.
 
+    On PostgreSQL it waits a few seconds at most for each lock; if it does not get one, all is taken back and tried
+    again after a pause in which the others may go on.
+
     Raises
     ------
     NewerStore
         If the store is at a revision that this version does not know.
+    Locked
+        If a lock was not to be had at any try; the message says which sessions hold locks.
     """
-    await _run(store, lambda config: command.upgrade(config, revision))
+    for turn in range(1, TRIES + 1):
+        try:
+            await _run(store, lambda config: command.upgrade(config, revision))
+        except DBAPIError as error:
+            if getattr(error.orig, "sqlstate", None) != _LOCK_NOT_AVAILABLE:
+                raise
+            holders = await _lock_holders(store)
+            if turn == TRIES:
+                raise Locked(
+                    f"the upgrade got no lock in {TRIES} tries of {LOCK_TIMEOUT_S:g} s, and changed nothing. {holders}"
+                ) from error
+            pause_s = FIRST_PAUSE_S * 2.0 ** (turn - 1)
+            log.warning("The upgrade waits for a lock; trying again in %g s. %s", pause_s, holders)
+            await asyncio.sleep(pause_s)
+        else:
+            return
+
+
+async def _lock_holders(store: Store) -> str:
+    """Say which sessions hold locks on the tables, the oldest transaction first."""
+    async with store.engine.connect() as connection:
+        rows = (await connection.exec_driver_sql(_HOLDERS)).all()
+    if not rows:
+        return "Nobody holds one any more."
+    told = "; ".join(
+        f"session {r.pid} of {r.usename}, {r.state}, in its transaction for {r.seconds} s: {r.query}"
+        for r in rows
+    )
+    return f"Locks are held by {told}"
 
 
 async def current(store: Store) -> str | None:
@@ -86,7 +144,7 @@ def _run_in_transaction(connection: Connection, action: Callable[[Config], objec
             connection.exec_driver_sql("SET LOCAL statement_timeout = '60s'")
             connection.exec_driver_sql("SELECT pg_advisory_xact_lock(hashtext('evenleaf.migrate'))")
             # Fail rather than queue behind a long transaction while everybody else queues behind us.
-            connection.exec_driver_sql("SET LOCAL lock_timeout = '4s'")
+            connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{round(1e3 * LOCK_TIMEOUT_S)}ms'")
             _refuse_newer(connection)
             action(config)
 

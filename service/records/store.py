@@ -16,12 +16,16 @@ import msgspec
 from sqlalchemy import Connection, Table, event, make_url
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import InvalidatePoolError
+from sqlalchemy.exc import TimeoutError as Busy
 from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker, create_async_engine
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from service.records import marks  # noqa: F401 - its listeners see every session
 from service.records import sqlite as sqlite_driver
 from service.records.changes import NotingSession
+
+__all__ = ["Busy", "Store", "UnitOfWork", "upsert"]
+# Busy: every connection was in use for as long as one waits for one. More is asked than can be answered.
 
 BUSY_S = 30
 """How long a writer to SQLite waits for the one before it."""

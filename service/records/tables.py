@@ -1152,10 +1152,13 @@ class Change(Base, kw_only=True):
 
 
 class ChangeMark(Base, kw_only=True):
-    """Counts the changes of what the forecasts of a house, of a farm's houses or of all are made from."""
+    """Counts the changes of what the forecasts of a house, of a farm's houses or of all are made from.
+
+    Scope ``hour``: those of a house's newest hour, and when it is over.
+    """
 
     __tablename__ = "change_mark"
-    scope: Mapped[str] = mapped_column(String(10), primary_key=True)  # house | farm | all
+    scope: Mapped[str] = mapped_column(String(10), primary_key=True)  # house | hour | farm | all
     row_id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=False)
     changes: Mapped[int] = mapped_column(BigInteger)
     until: Mapped[datetime | None] = mapped_column(

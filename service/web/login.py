@@ -93,6 +93,7 @@ async def log_in(request: Asking, state: State) -> Response[Any]:
             _address(request),
             _device(request),
             lifetimes(state.settings),
+            wall=state.wall,
         )
     except TooMany as error:
         wait = {"Retry-After": str(error.retry_after_s)}

@@ -7,8 +7,8 @@ import logging
 import os
 import secrets
 import socket
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager, suppress
 from datetime import UTC, datetime, timedelta
 
 from service.records import leases
@@ -27,12 +27,42 @@ def due_at(now: datetime, minutes: float) -> datetime:
 
 
 @asynccontextmanager
-async def claimed(store: Store, job: str, due: datetime, *, lease_s: float = LEASE_S) -> AsyncIterator[bool]:
+async def held(renew: Callable[[], Awaitable[object]], lease_s: float, what: str) -> AsyncIterator[None]:
+    """Renew a lease three times in its length until left.
+
+    A renewal that is under way then comes to its end: one that were cut off in the middle of the driver's work would
+    cost its connection, and an error in the log.
+    """
+    left = asyncio.Event()
+
+    async def hold() -> None:
+        while True:
+            with suppress(TimeoutError):
+                await asyncio.wait_for(left.wait(), lease_s / 3)
+                return
+            try:
+                await renew()
+            except Exception as error:  # noqa: BLE001 - drivers raise many things when their server goes
+                log.warning("the lease of %s could not be renewed: %s", what, error)
+
+    holding = asyncio.create_task(hold(), name=f"holding {what}")
+    try:
+        yield
+    finally:
+        left.set()
+        await holding
+
+
+@asynccontextmanager
+async def claimed(
+    store: Store, job: str, due: datetime, *, lease_s: float | None = None
+) -> AsyncIterator[bool]:
     """Claim a job for the time at which it was due; yields whether it is this process that is to do it.
 
     The claim is held by a lease that is renewed until the context is left, so that work whose process is killed is
     taken over, and done when it is left without an exception; work that failed is free again at once.
     """
+    lease_s = lease_s or LEASE_S
     holder = f"{socket.gethostname()[:50]}-{os.getpid()}-{secrets.token_hex(4)}"
     async with store.write() as uow:
         await leases.ensure(uow, job, [0])
@@ -41,23 +71,16 @@ async def claimed(store: Store, job: str, due: datetime, *, lease_s: float = LEA
         yield False
         return
 
-    async def hold() -> None:
-        while True:
-            await asyncio.sleep(lease_s / 3)
-            try:
-                async with store.write() as uow:
-                    await leases.renew(uow, job, holder, claims, lease_s)
-            except Exception as error:  # noqa: BLE001 - drivers raise many things when their server goes
-                log.warning("the lease of %s could not be renewed: %s", job, error)
+    async def renew() -> None:
+        async with store.write() as uow:
+            await leases.renew(uow, job, holder, claims, lease_s)
 
-    holding = asyncio.create_task(hold(), name=f"holding {job}")
     done = False
     try:
-        yield True
+        async with held(renew, lease_s, job):
+            yield True
         done = True
     finally:
-        holding.cancel()
-        await asyncio.gather(holding, return_exceptions=True)
         async with store.write() as uow:
             if done:
                 await leases.finish(uow, job, holder, claims)

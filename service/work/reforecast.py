@@ -48,6 +48,7 @@ from service.work.events import closed_days, course_of, lamp_mol, outages
 from service.work.ledger import LedgerState
 from service.work.notices_conclusions import tell_conclusions
 from service.work.orders import occurrences
+from service.work.periodic import held
 from service.work.places import get_house
 from service.work.profiles import head_kg, profile_of
 from service.work.seed_heat import HEAT_ALERT, heat_condition, seed_heat
@@ -280,28 +281,19 @@ class Reforecaster:
         if same:
             async with self._store.write() as uow:
                 await leases.finish_unchanged(uow, JOB, self._holder, same)
-        held = asyncio.create_task(self._hold(changed))
-        try:
+
+        async def renew() -> None:
+            async with self._store.write() as uow:
+                await leases.renew(uow, JOB, self._holder, list(changed), LEASE_S)
+
+        async with held(renew, LEASE_S, "re-forecasts"):
             while changed and not _told(stop):
                 claim = changed[0]
                 run = await self._guarded(claim.subject_id, self._mark(marks[claim.subject_id]), claim)
                 changed.remove(claim)
                 if run is not None:
                     runs.append(run)
-        finally:
-            held.cancel()
-            await asyncio.gather(held, return_exceptions=True)
         return runs
-
-    async def _hold(self, claims: list[Claim]) -> None:
-        """Renew the leases of claims that are not done, until cancelled."""
-        while True:
-            await asyncio.sleep(LEASE_S / 3)
-            try:
-                async with self._store.write() as uow:
-                    await leases.renew(uow, JOB, self._holder, list(claims), LEASE_S)
-            except Exception as error:  # noqa: BLE001 - drivers raise many things when their server goes
-                log.warning("leases of re-forecasts could not be renewed: %s", error)
 
     async def _guarded(self, house_id: int, mark: str, claim: Claim | None = None) -> Run | None:
         try:
@@ -321,10 +313,9 @@ class Reforecaster:
         pending = marks.until is not None and marks.until > now
         hours = epoch_hours(now)
         told: tuple[Any, ...] = (
-            marks.changes,
+            marks.counted(now),
             marks.until,
-            # Hours count when they are over, and silence is counted in them: just on the hour is neither before
-            # nor after.
+            # Silence is counted in hours: just on the hour is neither before nor after.
             (floor(hours), ceil(hours)),
             local_day(now, ZoneInfo(marks.time_zone)),
             self._members,
@@ -427,8 +418,8 @@ async def measured_hours(
     now: datetime,
     events: Sequence[HouseEvent] = (),
 ) -> Measured:
-    """Return what was measured in a zone between two moments."""
-    rows = await records.hours_since(uow, zone_id, since, now)
+    """Return what was measured in a zone from a moment on, in the hours that are over now."""
+    rows = await records.hours_since(uow, zone_id, since, now.replace(minute=0, second=0, microsecond=0))
     if not rows:
         return Measured.none()
     hour = np.array([(at - EPOCH) // timedelta(hours=1) for at, *_ in rows], dtype=np.int64)

@@ -76,12 +76,21 @@ def _on_clock(clock: Clock, real: timedelta) -> timedelta:
 
 
 async def log_in(
-    store: Store, clock: Clock, login: str, password: str, address: str, device: str, lifetimes: Lifetimes
+    store: Store,
+    clock: Clock,
+    login: str,
+    password: str,
+    address: str,
+    device: str,
+    lifetimes: Lifetimes,
+    *,
+    wall: Clock,
 ) -> tuple[str, User]:
     """Log a user in and return the new session's secret.
 
     An attempt counts as failed before it is tried, so that many at once do not slip through; one that succeeds
-    is forgotten. The counts are in the store, so that every replica keeps to them.
+    is forgotten. The counts are in the store, so that every replica keeps to them. Waits are by ``wall``, the
+    machine's time: whoever guesses lives in it, and a simulated clock that stands still would never let in again.
 
     Raises
     ------
@@ -93,7 +102,7 @@ async def log_in(
     login = login.strip().casefold()
     keys = (_key("account", login), _key("address", address))
     async with store.write() as uow:
-        await _count(uow, clock, keys)
+        await _count(uow, wall, keys)
         user = await records.find_user(uow, login)
     right, renewed = await verified(user.password_hash if user and user.active else None, password)
     if user is None or not right:
@@ -163,19 +172,19 @@ def wait_s(failures: int, free: int) -> float:
     return min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(failures - free, 20))
 
 
-async def _count(uow: UnitOfWork, clock: Clock, keys: tuple[str, str]) -> None:
-    now = clock.now()
+async def _count(uow: UnitOfWork, wall: Clock, keys: tuple[str, str]) -> None:
+    now = wall.now()
     for key, free in zip(keys, (FREE_OF_ACCOUNT, FREE_OF_ADDRESS), strict=True):
         row = await records.throttle(uow, key, now)
         if row.blocked_until is not None and row.blocked_until > now:
-            seconds = max(1, round((row.blocked_until - now).total_seconds() / max(clock.rate, 1.0)))
+            seconds = max(1, round((row.blocked_until - now).total_seconds()))
             raise TooMany(f"Too many log-ins have failed; try again in {_said(seconds)}.", seconds)
-        if now - row.last_at >= _on_clock(clock, FORGOTTEN_AFTER):
+        if now - row.last_at >= FORGOTTEN_AFTER:
             row.failures = 0
         row.failures += 1
         row.last_at = now
         wait = timedelta(seconds=wait_s(row.failures, free))
-        row.blocked_until = now + _on_clock(clock, wait) if wait else None
+        row.blocked_until = now + wait if wait else None
     await uow.flush()
 
 
@@ -188,7 +197,7 @@ def _key(kind: str, value: str) -> str:
     return f"{kind}:{hashlib.sha256(value.encode('utf-8', 'surrogatepass')).hexdigest()[:40]}"
 
 
-async def forget_old(uow: UnitOfWork, now: datetime) -> None:
-    """Forget sessions that ran out a month ago, and failures of long ago."""
+async def forget_old(uow: UnitOfWork, now: datetime, wall: datetime) -> None:
+    """Forget sessions that ran out a month ago, and failures of long ago by the machine's time."""
     await records.drop_sessions(uow, now - timedelta(days=30))
-    await records.drop_failures(uow, now - timedelta(days=1))
+    await records.drop_failures(uow, wall - timedelta(days=1))

@@ -73,7 +73,7 @@ async def change(request: Request[Any, Any, Any]) -> str:
 @pytest.fixture
 def app(store: Store, moved: MovedClock) -> Litestar:
     """Return the application with a page of its own."""
-    app = create_app(store, moved, Settings())
+    app = create_app(store, moved, Settings(), wall=moved)
     app.register(pages_router("/", [page, change]))
     return app
 
@@ -216,7 +216,7 @@ async def test_failures_make_one_wait_longer_and_longer(
     assert refused.headers["retry-after"] == "2"
     assert "2 seconds" in refused.text
     # The count is in the store: another process keeps to it too, and it counts from the last attempt.
-    another = create_app(store, moved, Settings())
+    another = create_app(store, moved, Settings(), wall=moved)
     async with running(another), browsing(another) as other:
         assert (await log_in(other)).status_code == 429
         moved.on(seconds=3)
@@ -227,6 +227,18 @@ async def test_failures_make_one_wait_longer_and_longer(
     assert (await log_in(browser)).status_code == 303
     assert (await log_in(browser, password="wrong")).status_code == 422, "success clears the account"
     assert (await log_in(browser)).status_code == 303
+
+
+async def test_the_wait_ends_by_the_machines_time_where_the_services_clock_stands_still(
+    store: Store, clock: FixedClock, moved: MovedClock
+) -> None:
+    await person(store, moved)
+    async with running(app := create_app(store, clock, Settings(), wall=moved)), browsing(app) as browser:
+        for _ in range(5):
+            assert (await log_in(browser, password="wrong")).status_code == 422
+        assert (await log_in(browser)).status_code == 429
+        moved.on(seconds=3)
+        assert (await log_in(browser)).status_code == 303
 
 
 async def test_one_address_cannot_try_many_accounts(

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 
 import httpx
 import pytest
+from sqlalchemy import text
 from sqlalchemy.ext.asyncio import AsyncSession
 
 from service.records.store import Store
 from service.work import places
 from tests.api.farm import Json, Place, all_rows, house_body, problem_of, refused, sensor_body
+from tests.conftest import DATABASES
 
 WRONG_SHAPES: list[tuple[bytes, str]] = [
     (b"", ""),
@@ -181,3 +184,19 @@ async def test_a_failing_commit_is_what_the_client_hears(
     monkeypatch.setattr(AsyncSession, "commit", refuse)
     problem_of(await client.post("/v1/farms", json={"name": "A"}), 500)
     assert await all_rows(store) == before
+
+
+@pytest.mark.parametrize("database_url", DATABASES[1:], indirect=True)  # SQLite's connections are files
+async def test_more_than_can_be_answered_is_503_and_says_when_to_come_again(
+    store: Store, client: httpx.AsyncClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pool = store.engine.pool
+    monkeypatch.setattr(pool, "_timeout", 0.2)
+    async with contextlib.AsyncExitStack() as stack:
+        while pool.checkedout() < 15:  # five that stay and ten more, SQLAlchemy's own defaults
+            uow = await stack.enter_async_context(store.read())
+            await uow.session.execute(text("SELECT 1"))
+        answer = await client.get("/v1/farms")
+        problem_of(answer, 503)
+        assert int(answer.headers["retry-after"]) > 0
+    assert (await client.get("/v1/farms")).status_code == 200

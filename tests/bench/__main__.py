@@ -4,6 +4,7 @@ import argparse
 import json
 import os
 import sys
+from pathlib import Path
 
 SINGLE_CORE = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -74,8 +75,34 @@ def main(argv: list[str] | None = None) -> int:
     trace.add_argument("--json", action="store_true", help="print one JSON object")
     trace.add_argument("--batches", type=int, default=200, help="batches of the seed lot (default 200)")
     trace.add_argument("--repeats", type=int, default=40, help="requests, of which the median counts")
+    for name, text in (
+        ("chaos", "kill replicas and slots at random under load, and see that all is there once"),
+        ("soak", "ten times a large farm's load: memory, errors"),
+    ):
+        long = commands.add_parser(name, help=text)
+        long.add_argument("seconds", type=float, nargs="?", default=3600.0, help="how long (default 3600)")
+        long.add_argument("--json", action="store_true", help="print one JSON object")
+        if name == "chaos":
+            long.add_argument("--seed", type=int, default=1, help="another order of kills (default 1)")
+        else:
+            long.add_argument("--batches", type=int, default=6, help="live batches of each house (default 6)")
+    every = commands.add_parser("all", help="run every bench and write docs/benchmarks.md")
+    every.add_argument("--quick", action="store_true", help="small sizes: a quarter of an hour together")
+    every.add_argument("--again", action="store_true", help="also those that have their figures already")
+    every.add_argument("--only", action="append", metavar="NAME", help="only this one; may be said again")
+    every.add_argument("--folder", type=Path, help="where figures are kept (default .bench)")
+    every.add_argument("--table", action="store_true", help="run nothing; make the table of what is kept")
     given = parser.parse_args(argv)
 
+    if given.command == "all":
+        from tests.bench import everything
+
+        folder = given.folder or everything.FOLDER
+        if given.table:
+            everything.write_table(folder)
+            return 0
+        failed = everything.run_all(folder, quick=given.quick, again=given.again, only=given.only)
+        return 1 if failed else 0
     for variable in SINGLE_CORE:  # before numpy is loaded
         os.environ[variable] = "1"
     if given.command == "replay":
@@ -119,6 +146,11 @@ def _figures(given: argparse.Namespace) -> dict[str, object]:
         from tests.bench.houses import measure as measure_houses
 
         found = measure_houses(given.houses, given.batches, given.members, given.postgresql)
+    elif given.command in {"chaos", "soak"}:
+        from tests.bench.live import measure as measure_live
+
+        more = {"seed": given.seed} if given.command == "chaos" else {"batches": given.batches}
+        found = measure_live(given.command, given.seconds, **more)
     elif given.command == "storage":
         from tests.bench.storage import measure as measure_storage
 

@@ -12,14 +12,15 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 from sqlalchemy import func, select
 
-from service.clock import FixedClock
+from service.clock import FixedClock, SystemClock
 from service.records import leases
 from service.records.store import Store
 from service.records.tables import Advice, Forecast, JobLease
+from service.scheduler import running_scheduler, watching_seed
 from service.work.access import SYSTEM
 from service.work.batches import create_batch
 from service.work.periodic import claimed, due_at
-from service.work.reforecast import JOB, Overtaken, Reforecaster
+from service.work.reforecast import JOB, Overtaken, Reforecaster, Run
 from tests.work.conftest import make_place
 
 NOW = datetime(2026, 9, 14, 6, tzinfo=UTC)
@@ -149,3 +150,62 @@ async def test_a_lease_is_held_while_the_work_goes_on(store: Store) -> None:
         await asyncio.sleep(1.2)
         async with claimed(store, "a job", NOW, lease_s=0.6) as second:
             assert (first, second) == (True, False)
+
+
+class Looks:
+    """A watcher and a re-forecaster that only count."""
+
+    def __init__(self) -> None:
+        self.watched = 0
+
+    async def all_houses(self, *_: object) -> tuple[int, int]:
+        """Look at all houses."""
+        self.watched += 1
+        return 0, 0
+
+
+class Nothing:
+    """A re-forecaster of no houses."""
+
+    async def all_houses(self, *_: object) -> list[Run]:
+        """Re-forecast none."""
+        return []
+
+
+async def test_a_watch_that_a_killed_replica_left_is_taken_over_between_the_runs(
+    postgresql_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("service.scheduler.LEASE_S", 0.3)
+    clock = SystemClock()
+    due = due_at(clock.now(), 60.0)
+    async with postgresql_store.write() as uow:  # another claimed it for now, and is dead a second later
+        await leases.ensure(uow, "watch", [0])
+        assert await leases.claim(uow, "watch", due, "killed", 1.0, 1)
+    looks = Looks()
+    async with running_scheduler(postgresql_store, Nothing(), clock, 60.0, looks, 60.0):  # type: ignore[arg-type]
+        await asyncio.sleep(0.5)
+        assert looks.watched == 0  # it may still be at work
+        async with asyncio.timeout(20.0):
+            while not looks.watched:  # noqa: ASYNC110 - there is no event
+                await asyncio.sleep(0.1)
+        await asyncio.sleep(1.0)
+    assert looks.watched <= 1 + (due_at(clock.now(), 60.0) - due) // timedelta(hours=1)
+
+
+async def test_seed_is_looked_at_also_by_replicas_that_live_less_long_than_its_interval(
+    postgresql_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("service.scheduler.LEASE_S", 0.2)
+    looks = 0
+
+    async def look(_store: Store, _clock: object) -> tuple[int, int]:
+        nonlocal looks
+        looks += 1
+        return 0, 0
+
+    monkeypatch.setattr("service.scheduler.watch_seed", look)
+    begun = due_at(SystemClock().now(), 360.0)
+    for _ in range(3):  # started again and again
+        async with watching_seed(postgresql_store, SystemClock()):
+            await asyncio.sleep(0.8)
+    assert looks == 1 + (due_at(SystemClock().now(), 360.0) - begun) // timedelta(hours=6)

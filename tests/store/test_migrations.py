@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 from datetime import UTC, datetime
 from typing import Any
 
@@ -13,7 +14,8 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import BigInteger, Connection, Float, Integer, inspect, text, types
 from sqlalchemy.exc import IntegrityError
 
-from service.records.migrate import NewerStore, current, head, in_tables, upgrade
+from service.records import migrate
+from service.records.migrate import Locked, NewerStore, current, head, in_tables, upgrade
 from service.records.store import Store
 from service.records.tables import Farm, metadata
 from service.records.types import UtcDateTime
@@ -165,3 +167,65 @@ def _family(kept: types.TypeEngine[Any], meant: types.TypeEngine[Any]) -> str:
         types.String: "text",
     }
     return next((name for kind, name in families.items() if isinstance(kept, kind)), repr(kept))
+
+
+# PostgreSQL's own rule (manual, "Explicit Locking"): LOCK TABLE takes ACCESS EXCLUSIVE, which lets nobody else in until
+# the transaction ends; 55P03 is its lock_not_available (manual, appendix A).
+HELD = "LOCK TABLE sensor"
+
+
+@pytest.fixture
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Wait shortly for locks and between tries."""
+    monkeypatch.setattr(migrate, "LOCK_TIMEOUT_S", 0.2)
+    monkeypatch.setattr(migrate, "FIRST_PAUSE_S", 0.2)
+    monkeypatch.setattr(migrate, "TRIES", 3)
+
+
+@pytest.mark.usefixtures("impatient")
+async def test_a_migration_that_meets_a_lock_gives_up_cleanly_and_says_who_holds_it(
+    postgresql_server: Any, caplog: pytest.LogCaptureFixture
+) -> None:
+    with postgresql_server.database(migrated=False) as url:
+        store = Store.open(url)
+        try:
+            await upgrade(store, "0011")
+            async with store.engine.connect() as holder:
+                pid = await holder.scalar(text("SELECT pg_backend_pid()"))
+                await holder.execute(text(HELD))
+                with caplog.at_level(logging.WARNING), pytest.raises(Locked) as refused:
+                    await upgrade(store)
+                # Others went on meanwhile, and all is as before.
+                assert await holder.scalar(text("SELECT count(*) FROM sensor")) == 0
+            assert f"session {pid} of " in str(refused.value)
+            assert HELD in str(refused.value)
+            assert "changed nothing" in str(refused.value)
+            assert caplog.text.count("trying again") == 2
+            assert await current(store) == "0011"
+            async with store.engine.connect() as connection:
+                assert not await connection.run_sync(lambda c: inspect(c).has_table("change_mark"))
+            await upgrade(store)
+            assert await current(store) == head()
+        finally:
+            await store.close()
+
+
+@pytest.mark.usefixtures("impatient")
+async def test_a_migration_gets_through_once_the_lock_is_let_go(
+    postgresql_server: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(migrate, "TRIES", 20)
+    with postgresql_server.database(migrated=False) as url:
+        store = Store.open(url)
+        try:
+            await upgrade(store, "0011")
+            async with store.engine.connect() as holder:
+                await holder.execute(text(HELD))
+                upgrading = asyncio.create_task(upgrade(store))
+                await asyncio.sleep(0.5)
+                assert not upgrading.done()
+                await holder.rollback()
+                await upgrading
+            assert await current(store) == head()
+        finally:
+            await store.close()

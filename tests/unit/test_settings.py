@@ -68,6 +68,7 @@ KEYS: dict[str, tuple[str, object, list[str]]] = {
     ),
     "log_level": ("DEBUG", "DEBUG", ["", "debug", "LOUD"]),
     "log_format": ("json", "json", ["", "xml"]),
+    "ingest_metrics_bind": ("[::1]:8718", "[::1]:8718", ["8718", "0.0.0.0:8718"]),  # others need a token
     "metrics_token": ("secret", "secret", []),
     "metrics_token_file": ("", "", ["no-such-file"]),
 }

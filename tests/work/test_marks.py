@@ -168,12 +168,6 @@ async def _tray(uow: UnitOfWork, _p: Place, b: int) -> None:
     uow.session.add(Tray(batch_id=b, number=1, cells=200))
 
 
-async def _order(uow: UnitOfWork, p: Place, _b: int) -> None:
-    uow.session.add(
-        Order(farm_id=p.farm.id, crop_id=p.crop.id, buyer="Shop", heads=50, dates=[date(2026, 11, 2)])
-    )
-
-
 async def _event(uow: UnitOfWork, p: Place, _b: int) -> None:
     uow.session.add(
         HouseEvent(house_id=p.house.id, kind="shade", starts_on=date(2026, 9, 10), light_factor=0.6)
@@ -238,7 +232,6 @@ WRITES: dict[str, list[Write]] = {
     "batch_evidence": [_evidence],
     "entry": [_entry, _entry_in_bulk],
     "tray": [_tray],
-    "order": [_order],
     "house_event": [_event],
     "sensor": [_sensor_changed],
     "sensor_calibration": [_calibrated],
@@ -257,7 +250,7 @@ def test_of_every_table_it_is_decided_whether_forecasts_are_made_from_it() -> No
 
 async def _marks(store: Store, house_id: int) -> tuple[int, int, int]:
     async with store.read() as uow:
-        return (await marks.marks_of(uow, [house_id]))[house_id].changes
+        return (await marks.marks_of(uow, [house_id]))[house_id].counted(NOW)
 
 
 async def test_whatever_forecasts_are_made_from_is_noticed(
@@ -313,6 +306,15 @@ async def test_what_does_not_bear_on_forecasts_is_left_out(store: Store, place: 
         )
         table = await _sensor(uow, "table/air")
         await save_readings(uow, [{"sensor_id": table.id, "at": NOW, "value": 20.0}])
+        uow.session.add(
+            Order(
+                farm_id=place.farm.id,
+                crop_id=place.crop.id,
+                buyer="Shop",
+                heads=50,
+                dates=[date(2026, 11, 2)],
+            )
+        )
     assert await _marks(store, place.house.id) == before
 
 
@@ -357,6 +359,69 @@ async def test_what_counts_from_a_moment_ahead_is_looked_for_until_then(store: S
     assert mark(0) != mark(0)
     assert mark(3) != mark(3)
     assert mark(4.1) == mark(5)
+
+
+async def test_an_hour_counts_when_it_is_over(store: Store, place: Place) -> None:
+    begin = NOW.replace(minute=0)
+    roof_id = 0
+    async with store.write() as uow:
+        roof = Sensor(
+            house_id=place.house.id,
+            name="Roof",
+            quantity="ppfd_umol",
+            unit="umol m-2 s-1",
+            topic="roof/light",
+        )
+        uow.session.add(roof)
+        await uow.flush()
+        roof_id = roof.id
+
+    async def counts(at: datetime) -> int:
+        async with store.read() as uow:
+            return (await marks.marks_of(uow, [place.house.id]))[place.house.id].counted(at)[0]
+
+    async def measured(at: datetime, temp_c: float) -> None:
+        async with store.write() as uow:
+            await save_hours(uow, [hour(place.nursery.id, at, temp_c)])
+            at_us = int(at.timestamp() * 1e6) + round(temp_c * 1e6)
+            await save_reading_columns(uow, np.array([roof_id]), np.array([at_us]), np.array([300.0]))
+
+    before = await counts(NOW)
+    for minute in range(10):  # an hour that runs is computed again and again
+        await measured(begin, 20.0 + minute)
+    assert await counts(NOW) == before
+    over = await counts(begin + timedelta(hours=1))
+    assert over > before
+    await measured(begin - timedelta(hours=2), 18.0)  # late, of an hour that is over: at once
+    late = await counts(NOW)
+    assert late > before
+    # The next hour begins: what is over stays counted, and what runs is not.
+    await measured(begin + timedelta(hours=1), 21.0)
+    after = await counts(begin + timedelta(hours=1, minutes=5))
+    assert after > late
+    await measured(begin + timedelta(hours=1), 22.0)
+    assert await counts(begin + timedelta(hours=1, minutes=9)) == after
+    await measured(begin, 19.0)  # its last readings came late
+    assert await counts(begin + timedelta(hours=1, minutes=9)) > after
+
+
+async def test_a_house_whose_sensors_send_all_the_time_is_forecast_once_an_hour(
+    store: Store, place: Place
+) -> None:
+    batch_id = await _row_of_each(store, place)
+    runs = []
+    known = Reforecaster(store, FixedClock(NOW), 10, 30)
+    for minute in range(0, 125, 15):
+        now = NOW.replace(minute=0) + timedelta(hours=1, minutes=minute)
+        async with store.write() as uow:
+            await save_hours(uow, [hour(place.nursery.id, now.replace(minute=0), 19.0 + minute / 60)])
+        known._clock = FixedClock(now)
+        runs += [run.changed for run in await known.all_houses()]
+    assert runs == [True, *[False] * 3, True, *[False] * 3, True]
+    async with store.write() as uow:  # what is recorded counts at once
+        counted = {"kind": "leaves_counted", "happened_at": NOW - timedelta(hours=1), "leaves": 2.5}
+        await append_entry(uow, known._clock, SYSTEM, batch_id, counted)
+    assert [run.changed for run in await known.all_houses()] == [True]
 
 
 async def test_bulk_writes_of_random_order_end_and_each_counts(store: Store, place: Place) -> None:
