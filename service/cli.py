@@ -121,6 +121,11 @@ def _parser() -> argparse.ArgumentParser:
         metavar="DATE",
         help="only batches seeded up to this day",
     )
+    again.add_argument(
+        "--follow",
+        choices=("advice",),
+        help="instead, walk the house with other seedings: every seven days, as advised, and with foresight",
+    )
     again.add_argument("--json", action="store_true", help="print the result as JSON")
     again.set_defaults(run=lambda args, settings: asyncio.run(_replay(settings, args)))
 
@@ -269,7 +274,14 @@ async def _import(settings: Settings, args: argparse.Namespace) -> int:
 async def _replay(settings: Settings, args: argparse.Namespace) -> int:
     from service.replaying import run_replay
 
-    return await run_replay(settings, args.house, args.first, args.last, as_json=args.json)
+    return await run_replay(
+        settings,
+        args.house,
+        args.first,
+        args.last,
+        follow=args.follow == "advice",
+        as_json=args.json,
+    )
 
 
 async def _plan(settings: Settings, args: argparse.Namespace) -> int:

@@ -12,6 +12,10 @@ than what the winter's did. The first four share the variance of the profile's s
 (partial pooling [1]_); the batch terms have a spread of their own, learnt by crop. The house term is scaled by the
 spread of each crop: where a profile is less sure, a house may differ more.
 
+What young heads weigh may say another multiplier than the same heads when they are cut, always in the same way, as
+no model is equally right in open and closed stands and in dim and bright light. This drift by stage is learnt by crop
+from batches that were weighed several times, and weights are read as those of ready heads (:func:`staged`).
+
 Evidence says that a batch's log multiplier lies between two bounds; where they are equal, it was measured, with a
 normal error. Several pieces about one batch share its batch term and so never count as several batches. Wrong
 records happen: errors of measurements and batch terms are taken as Student-t, fitted by the EM algorithm as normal
@@ -49,6 +53,10 @@ BATCH_SPREAD_WEIGHT = 6.0
 
 DRIFT_PER_WEEK = 0.05
 """How far a batch's log multiplier may drift in a week, as the model errs by stage and season; assumed."""
+
+STAGE_SPREADS = (0.05, 0.03, 0.03)
+"""Prior standard deviations of the drift by stage, a log multiplier for each e-fold of weight, and of its yearly wave;
+assumed."""
 
 ERROR_FREEDOM = 5.0  # degrees of freedom of measurement errors
 BATCH_FREEDOM = 8.0  # of batch terms
@@ -110,6 +118,68 @@ def aged(sd: Array, batch: Index, at_h: Array) -> Array:
     last = np.full(int(batch.max()) + 1, -np.inf)
     np.maximum.at(last, batch, at_h)
     return np.asarray(np.hypot(sd, DRIFT_PER_WEEK * (last[batch] - at_h) / 168.0))
+
+
+class Staged(NamedTuple):
+    """Evidence as of ready heads, and the drift that was taken out of it."""
+
+    evidence: Evidence
+    drift: Array  # (batches,), of the batch's crop as seeded now: log multiplier for each e-fold of weight
+
+
+def staged(evidence: Evidence, stage: Array, crop: Index, season: Season) -> Staged:
+    """Read weights of young heads as those of ready ones, by the drift that batches weighed several times show.
+
+    Only differences within batches count, so that nothing is taken from what batches have in common. Differences are
+    taken as Student-t.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        About growth.
+    stage : ndarray, shape (pieces,)
+        Log of the weight over that of a ready head, at most 0; nan: not weighed, which is left as it is.
+    crop : ndarray of int, shape (batches,)
+        Crop of each batch.
+    season : Season
+        When batches were seeded.
+    """
+    drift = np.zeros(crop.size)
+    known = np.isfinite(stage) & (evidence.low == evidence.high)
+    if not known.any():
+        return Staged(evidence, drift)
+    angle = 2.0 * np.pi * np.append(season.batch, season.now)
+    wave = np.stack([np.ones(angle.size), np.cos(angle), np.sin(angle)], axis=1)
+    shift, more = np.zeros(stage.size), np.zeros(stage.size)
+    prior = np.diag(np.array(STAGE_SPREADS) ** -2.0)
+    own = np.nan_to_num(stage)[:, None] * wave[evidence.batch]
+    for number in np.unique(crop[evidence.batch[known]]):
+        there = known & (crop[evidence.batch] == number)
+        batch, sd, value = evidence.batch[there], evidence.sd[there], evidence.low[there]
+        weight = np.ones(sd.size)
+        mean, covariance = np.zeros(wave.shape[1]), np.linalg.inv(prior)
+        for _ in range(5):
+            precision = weight / sd**2
+            total = np.maximum(np.bincount(batch, precision, crop.size), 1e-12)
+
+            def within(
+                column: Array, batch: Index = batch, p: Array = precision, total: Array = total
+            ) -> Array:
+                return np.asarray(column - (np.bincount(batch, p * column, total.size) / total)[batch])
+
+            x = np.stack([within(column) for column in own[there].T], axis=1)
+            y = within(value)
+            covariance = np.linalg.inv(prior + x.T @ (x * precision[:, None]))
+            mean = covariance @ (x.T @ (precision * y))
+            weight = (ERROR_FREEDOM + 1.0) / (ERROR_FREEDOM + ((y - x @ mean) / sd) ** 2)
+        of = (crop[evidence.batch] == number) & np.isfinite(stage)
+        shift[of] = own[of] @ mean
+        more[of] = np.sqrt(np.maximum(((own[of] @ covariance) * own[of]).sum(axis=1), 0.0))
+        drift[crop == number] = wave[-1] @ mean
+    return Staged(
+        Evidence(evidence.batch, evidence.low - shift, evidence.high - shift, np.hypot(evidence.sd, more)),
+        drift,
+    )
 
 
 class Posterior(NamedTuple):

@@ -120,6 +120,12 @@ class Advice:
     late: tuple[tuple[int, float], ...] = field(
         default=()
     )  # waiting groups that pass the window, sites free at
+    seeding_cells: tuple[int, ...] = ()  # of each of the seedings; empty: ``cells`` of each
+    wanted: float | None = None  # heads ordered that seedings to come can serve; none: nothing is ordered
+    short_without: float | None = None  # of these, seeding on as now
+    short_with: float | None = None
+    changed_h: float = -np.inf  # since when this interval is advised for orders
+    turned: int = 0  # whether it is longer (1) or shorter (-1) than the one before
 
 
 def interval_days(harvest_interval_days: float, duration_slope: float) -> float:

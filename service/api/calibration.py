@@ -39,6 +39,14 @@ class BeliefView(View):
         float, Meta(description="How many thoroughly measured batches the evidence below is worth.")
     ]
     evidence: Annotated[int, Meta(description="Pieces of evidence below; others of the farm count too.")]
+    stage_drift: Annotated[
+        float,
+        Meta(
+            description="Of growth: logarithm by which weights of young heads say more than those of ready ones, for"
+            " each e-fold of weight between; learnt by crop, for what is seeded now, and taken out of the evidence."
+            " 0 for others."
+        ),
+    ]
 
 
 class EvidenceView(View):
@@ -117,6 +125,7 @@ def _belief(found: Belief) -> BeliefView:
         prior=_multiplier(0.0, found.prior_sd),
         posterior=_multiplier(found.mean, found.sd),
         batch_spread=round(found.batch_spread, 4),
+        stage_drift=round(found.stage_drift, 4),
         batches=round(found.batches, 2),
         evidence=found.evidence,
     )

@@ -5,9 +5,9 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Annotated, Literal
 
-from litestar import post
+from litestar import get, post
 from litestar.datastructures import State
-from litestar.params import JSONBody
+from litestar.params import JSONBody, QueryParameter
 from msgspec import UNSET, Meta, UnsetType
 
 from service.api.bodies import Body, View, view
@@ -106,11 +106,31 @@ class PlanAccepted(Body):
     seedings: Annotated[list[SeedingAccepted], Meta(description="All its seedings.")]
 
 
+class CultivarWish(Body):
+    """One cultivar of a sowing, and what is known of its seed."""
+
+    name: Annotated[str, Meta(description="Its name, as it is to be answered.", examples=["Red leaf"])]
+    wanted: (
+        Annotated[int, Meta(description="Plants to transplant of it; not of cultivars in the same cell.")]
+        | UnsetType
+    ) = UNSET
+    rate: Annotated[float, Meta(description="Share of cells that give a good plant.")] | UnsetType = UNSET
+    good: Annotated[int, Meta(description="Good ones of a test or record.", examples=[92])] | UnsetType = (
+        UNSET
+    )
+    tested: Annotated[int, Meta(description="Of how many.", examples=[100])] | UnsetType = UNSET
+
+
 class SowingWish(Body):
     """What is wanted of a sowing, and what is known of the seed."""
 
-    wanted: Annotated[int, Meta(description="Plants to transplant.", examples=[160])]
     probability: Annotated[float, Meta(description="Of enough of them, above 0, below 1.", examples=[0.9])]
+    wanted: (
+        Annotated[
+            int, Meta(description="Plants to transplant; of several cultivars, of each.", examples=[160])
+        ]
+        | UnsetType
+    ) = UNSET
     rate: (
         Annotated[float, Meta(description="Share of cells that give a good plant, if it is known.")]
         | UnsetType
@@ -125,6 +145,22 @@ class SowingWish(Body):
         | UnsetType
     ) = UNSET
     tray_cells: Annotated[int, Meta(description="Cells a tray. 1 if not said.")] | UnsetType = UNSET
+    cultivars: (
+        Annotated[list[CultivarWish], Meta(description="Several cultivars, each with its own seed.")]
+        | UnsetType
+    ) = UNSET
+    same_cell: (
+        Annotated[
+            bool, Meta(description="A seed of each cultivar in every cell; else each has cells of its own.")
+        ]
+        | UnsetType
+    ) = UNSET
+    least: (
+        Annotated[
+            int, Meta(description="Cultivars that must come up in a cell for it to be good; all if not said.")
+        ]
+        | UnsetType
+    ) = UNSET
 
 
 # --------------------------------------------------------------------------- what is answered
@@ -210,7 +246,19 @@ class CropValueView(View):
     site_weeks_a_head: float
     heads_ordered_a_week: float
     sites_ordered: Annotated[float, Meta(description="Sites that what is ordered holds, on the mean.")]
-    heads_planned_a_week: float
+    heads_planned_a_week: Annotated[float | None, Meta(description="Null: nothing was planned.")]
+
+
+class SiteValuesView(View):
+    """What the crops of a house earn on its sites."""
+
+    house_id: int
+    made_at: datetime
+    starts_on: date
+    ends_on: date
+    sites: Annotated[int, Meta(description="Of all its channels.")]
+    values: Annotated[list[CropValueView], Meta(description="Crops, best first.")]
+    notes: Annotated[list[str], Meta(description="What else there is to know, in sentences.")]
 
 
 class PlanView(View):
@@ -243,6 +291,16 @@ class AcceptedView(View):
     tasks: list[TaskView]
 
 
+class CultivarSowingView(View):
+    """How much to sow of one cultivar; in the same cell, the cells that all share."""
+
+    name: str
+    cells: int
+    trays: int
+    probability: float
+    expected: float
+
+
 class SowingView(View):
     """How much to sow."""
 
@@ -252,6 +310,7 @@ class SowingView(View):
     expected: Annotated[
         float, Meta(description="Good plants expected of full trays, before the best are kept.")
     ]
+    cultivars: list[CultivarSowingView]
 
 
 # --------------------------------------------------------------------------- operations
@@ -286,6 +345,19 @@ async def accept_plan(
 ) -> AcceptedView:
     """Follow a plan: its seedings become tasks. Doing it again changes nothing."""
     return view(AcceptedView, await planning.accept_plan(uow, clock, access, farm_id, data.given()))
+
+
+@get("/houses/{house_id:int}/site-values", operation_id="getSiteValues", tags=["Work"], responses=READ)
+async def get_site_values(
+    state: State,
+    clock: Now,
+    access: Asker,
+    house_id: RowId,
+    weeks: Annotated[int, QueryParameter(description="Over how many weeks to come, 1 to 52.")] = 26,
+) -> SiteValuesView:
+    """Say what each crop of a house earns for a week of a site, and how far orders support it."""
+    store: Store = state.store
+    return view(SiteValuesView, await planning.site_values(store, clock, access, house_id, weeks))
 
 
 @post(

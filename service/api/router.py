@@ -136,6 +136,7 @@ def api_router() -> Router:
             export_house_batches,
             planning.make_plan,
             planning.accept_plan,
+            planning.get_site_values,
             planning.plan_sowing,
             weather.import_weather,
             Tokens,

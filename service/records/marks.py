@@ -58,6 +58,7 @@ INPUTS: Mapping[str, tuple[str, str]] = {
     "batch_cultivar": ("batch_id", "batch"),
     "batch_evidence": ("batch_id", "farm_of_batch"),  # it counts in every house of the farm
     "entry": ("batch_id", "batch"),
+    "order": ("farm_id", "farm"),  # what is advised
     "tray": ("batch_id", "batch"),
     "house_event": ("house_id", "house"),
     "sensor": ("house_id", "house"),
@@ -94,7 +95,6 @@ OTHERS = frozenset(
         "delivery",
         "house_log_entry",
         "lot_trial",
-        "order",
         "packed_lot",
         "packed_lot_harvest",
         "picture",

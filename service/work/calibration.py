@@ -101,6 +101,9 @@ class Belief:
     batch_spread: float
     batches: float  # what its own evidence is worth in thoroughly measured batches
     evidence: int  # pieces about its own batches
+    stage_drift: float = (
+        0.0  # of growth: how much more young heads say than ready ones, for each e-fold of weight
+    )
 
 
 @dataclass(frozen=True)
@@ -430,6 +433,15 @@ def _spread(parameter: Parameter, crop: Crop) -> float:
     return float(getattr(profile_of(crop), f"{parameter}_spread"))
 
 
+def _stage(crop: Crop, said: Mapping[str, Any]) -> float:
+    """Return the log of a weight over that of a ready head, at most 0; nan: nothing was weighed."""
+    grams = said["observed"]
+    if said["kind"] != "weighed" or not grams:
+        return np.nan
+    profile = profile_of(crop)
+    return float(min(0.0, np.log(grams / (profile.target_fresh_g * (1.0 - profile.left_share)))))
+
+
 def _learn(
     parameter: Parameter,
     cells: Sequence[Cell],
@@ -467,7 +479,13 @@ def _learn(
         sd = law.aged(sd, of_batch, at_h)
     evidence = law.Evidence(of_batch, bound("low", -np.inf), bound("high", np.inf), sd)
     season = law.Season(np.array([_share_of_year(seeded_on[i]) for i in ids]), _share_of_year(today))
-    out = law.calibrate(given, np.array([cell_of[i] for i in ids], dtype=np.intp), evidence, season)
+    of_cell = np.array([cell_of[i] for i in ids], dtype=np.intp)
+    drift = np.zeros(len(ids))
+    if parameter == "growth":
+        stage = np.array([_stage(crops[cell.crop_id], said) for _, _, cell, said in pieces])
+        evidence, drift = law.staged(evidence, stage, given.crop[of_cell], season)
+    out = law.calibrate(given, of_cell, evidence, season)
+    drift_of = dict(zip(given.crop[of_cell].tolist(), drift.tolist(), strict=True))
     own = np.bincount([row_of[cell] for _, _, cell, _ in pieces], minlength=len(cells))
     shared = np.sqrt(np.maximum(out.batch_sd**2 - out.batch_own_sd**2, 0.0))
     return Learnt(
@@ -479,6 +497,7 @@ def _learn(
                 batch_spread=float(out.batch_spread[row]),
                 batches=float(out.batches[row]),
                 evidence=int(own[row]),
+                stage_drift=-drift_of.get(cell.crop_id, 0.0),
             )
             for cell, row in row_of.items()
         },

@@ -21,7 +21,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from service.agronomy import evidence, mix
+from service.agronomy import evidence, mix, ordered
 from service.agronomy import forecast as science
 from service.agronomy import succession as law
 from service.agronomy.forecast import Batches, Cuts, Dates
@@ -33,11 +33,13 @@ from service.records import events as event_records
 from service.records import leases
 from service.records import marks as mark_records
 from service.records import places as place_records
+from service.records import planning as planning_records
 from service.records import reforecast as records
 from service.records.leases import Claim
 from service.records.marks import Marks
+from service.records.orders import orders_of
 from service.records.store import Store, UnitOfWork
-from service.records.tables import Advice, Batch, Crop, Forecast, House, HouseEvent, Succession, Zone
+from service.records.tables import Advice, Batch, Crop, Forecast, House, HouseEvent, Order, Succession, Zone
 from service.work import calibration, seeding
 from service.work.access import SYSTEM, Access
 from service.work.alerts import Condition, settle_alerts
@@ -45,11 +47,12 @@ from service.work.calibration import Calibration, Cell, Home, Past, Piece
 from service.work.events import closed_days, course_of, lamp_mol, outages
 from service.work.ledger import LedgerState
 from service.work.notices_conclusions import tell_conclusions
+from service.work.orders import occurrences
 from service.work.periodic import held
 from service.work.places import get_house
-from service.work.profiles import profile_of
+from service.work.profiles import head_kg, profile_of
 from service.work.seed_heat import HEAT_ALERT, heat_condition, seed_heat
-from service.work.times import EPOCH, epoch_hours, local_day, moment_of
+from service.work.times import EPOCH, epoch_hours, local_day, moment_of, seeding_moment
 from service.work.weather import read_outside, read_pushed, transmission_of
 from service.work.words import Reason, reason
 from service.work.work_list import propose_work
@@ -67,6 +70,7 @@ OLDEST_BATCH_DAYS = 200  # older live batches are left alone
 FILLING_MEMBERS = 8  # whose mean fills hours of the past that were not measured
 P90 = 1.2816  # of a standard normal
 DOUBTED = 0.5  # trust in a count below which it is said that it does not fit
+HOLD_DAYS = 5.0  # that a ready head may wait for its order; assumed
 MEASURED_SHARE = 0.5  # of an hour, for its mean to count
 SILENT_HOURS = 6
 SILENT_ALERT = "conditions_silent"
@@ -109,6 +113,10 @@ class HouseInput:
     )  # months, of successions that have a season
     outside: Measured = field(default_factory=Measured.none)  # light outdoors
     pushed: Pushed = field(default_factory=Pushed.none)
+    orders: Sequence[Order] = ()  # of the farm, in force
+    # Heads a day that the farm's active successions are for, by crop: they share its orders.
+    growers: Mapping[int, float] = field(default_factory=dict)
+    hold_days: float = HOLD_DAYS
 
     @property
     def today(self) -> date:
@@ -136,11 +144,12 @@ class HouseInput:
         digest = hashlib.sha256()
         rows: list[Any] = [self.house, *self.zones.values(), *self.crops.values(), *self.successions]
         rows.extend(self.events)
+        rows.extend(self.orders)
         for row in rows:
             digest.update(f"{type(row).__name__}{row.id}v{row.version};".encode())
         for item in self.live:
             digest.update(f"{item.batch.id}v{item.batch.version}{item.state};".encode())
-        digest.update(f"{sorted(self.seasons.items())}".encode())
+        digest.update(f"{sorted(self.seasons.items())} {sorted(self.growers.items())}".encode())
         outdoors = {"outside": self.outside, "pushed": self.pushed}
         for name, columns in [*sorted(self.measured.items()), *outdoors.items()]:
             digest.update(f"{name}".encode())
@@ -375,6 +384,12 @@ async def read_house(
     since = now - timedelta(days=HISTORY_DAYS)
     events = await event_records.events_of(uow, house_id)
     measured = {zone_id: await measured_hours(uow, house, zone_id, since, now, events) for zone_id in zones}
+    growers: dict[int, float] = {}
+    house_ids = await planning_records.house_ids_of(uow, house.farm_id)
+    for s, _ in (await planning_records.successions_of_houses(uow, house_ids)).values():
+        if s.active:
+            rate = s.heads_per_harvest / s.harvest_interval_days
+            growers[s.crop_id] = growers.get(s.crop_id, 0.0) + rate
     return HouseInput(
         now=now,
         house=house,
@@ -391,6 +406,8 @@ async def read_house(
         seasons=await event_records.seasons_of(uow, successions),
         outside=await read_outside(uow, house_id, now),
         pushed=await read_pushed(uow, house_id, since=now - timedelta(days=OLDEST_BATCH_DAYS), now=now),
+        orders=[o for o in await orders_of(uow, house.farm_id) if o.active],
+        growers=growers,
     )
 
 
@@ -943,24 +960,43 @@ def _advise(
     own = sorted((i for i in here if i.batch.succession_id == succession.id), key=lambda i: i.state.seeded_at)
     waiting = [i for i in here if i.state.stage == "nursery" and i.state.in_nursery > 0]
     previous = given.advice.get(succession.id)
+    programme = law.Programme(
+        harvest_interval_days=succession.harvest_interval_days,
+        seeding_interval_days=succession.seeding_interval_days,
+        cells=succession.cells_per_seeding,
+        keep_share=succession.keep_share,
+    )
+    standing = _standing(here, by_id, dates, now_h, given.members)
+    others = [
+        _coming(s, here, curves[s.id], now_h) for s in by_id.values() if s.active and s.id != succession.id
+    ]
+    out = outages(given.house, given.events, channels)
     figures = law.advise(
-        law.Programme(
-            harvest_interval_days=succession.harvest_interval_days,
-            seeding_interval_days=succession.seeding_interval_days,
-            cells=succession.cells_per_seeding,
-            keep_share=succession.keep_share,
-        ),
+        programme,
         now_h,
         epoch_hours(own[-1].state.seeded_at) if own else None,
         _first_harvest(own[-1], dates[own[-1].batch.id]) if own else None,
         curves[succession.id],
-        _standing(here, by_id, dates, now_h, given.members),
-        [_coming(s, here, curves[s.id], now_h) for s in by_id.values() if s.active and s.id != succession.id],
+        standing,
+        others,
         [_waiting(i, by_id[i.batch.succession_id], succession, dates) for i in waiting],
         channels.capacity,
         (previous.decision, previous.binding) if previous else None,  # type: ignore[arg-type]
-        outages(given.house, given.events, channels),
+        out,
     )
+    if orders := _orders(given, succession, own, dates, curves[succession.id]):
+        figures = ordered.for_orders(
+            figures,
+            programme,
+            now_h,
+            curves[succession.id],
+            standing,
+            others,
+            channels.capacity,
+            out,
+            orders,
+            seeding.previous_of(previous, given.zone_info),
+        )
     codes = [i.batch.code for i in waiting]
     row = seeding.advice_row(
         figures,
@@ -976,6 +1012,62 @@ def _advise(
     )
     result.advice.append(row)
     result.conditions.extend(seeding.conditions_of(row, figures, succession, given.zone_info, codes))
+
+
+def _orders(
+    given: HouseInput,
+    succession: Succession,
+    own: Sequence[LiveBatch],
+    dates: dict[int, Dates],
+    curve: law.Curve,
+) -> ordered.Orders | None:
+    """Return what is ordered of a succession: its share of the farm's orders of the crop; none: nothing.
+
+    After the last day that is ordered, it is taken to be wanted for what it is for.
+    """
+    profile = profile_of(given.crops[succession.crop_id])
+    end = given.today + timedelta(days=given.horizon_days + CURVE_DAYS)
+    rate = succession.heads_per_harvest / succession.harvest_interval_days
+    share = rate / max(given.growers.get(succession.crop_id, rate), rate)
+    heads: dict[date, float] = {}
+    for order in given.orders:
+        if order.crop_id == succession.crop_id:
+            a_unit = 1.0 if order.heads is not None else 1.0 / head_kg(profile)
+            for wanted in occurrences(order, given.today, end):
+                heads[wanted.on] = heads.get(wanted.on, 0.0) + share * a_unit * wanted.amount
+    if not heads:
+        return None
+    last, later = max(heads), succession.harvest_interval_days
+    while (day := last + timedelta(days=round(later))) <= end:
+        heads[day] = float(succession.heads_per_harvest)
+        later += succession.harvest_interval_days
+    on = sorted(heads)
+
+    def moments(days: Sequence[date]) -> NDArray[np.float64]:
+        return np.array([epoch_hours(seeding_moment(day, given.zone_info)) for day in days])
+
+    ready, plants = [np.empty((0, given.members))], []
+    for item in own:
+        cuts = max(1, profile.cuts - len(item.state.cuts))
+        ahead = dates[item.batch.id]
+        ready.append(ordered.cut_moments(ahead.harvest[0], ahead.clear[0], cuts))
+        plants += [_plants(item, succession)] * cuts
+    allowed = moments(
+        seeding.open_days(
+            seeding.first_day(given.now, given.zone_info),
+            given.today + timedelta(days=CURVE_DAYS),
+            succession.seeding_weekdays,
+            closed_days(given.events),
+            given.seasons.get(succession.id),
+        )
+    )
+    return ordered.Orders(
+        wishes=ordered.Wishes(moments(on), np.array([heads[day] for day in on])),
+        supply=ordered.Supply(np.concatenate(ready), np.array(plants, dtype=np.float64)),
+        hold_days=given.hold_days,
+        allowed_h=allowed[allowed <= curve.seeding_h[-1]],
+        cuts=profile.cuts,
+    )
 
 
 def _first_harvest(item: LiveBatch, own: Dates) -> NDArray[np.float64]:

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from service.agronomy.forecast import EARLY_SHARE
+from service.agronomy.ordered import Previous
 from service.agronomy.outlook import Measured
 from service.agronomy.succession import Advice as Figures
 from service.records.tables import Advice, Succession, Zone
@@ -87,14 +88,11 @@ def advice_row(
     months: Collection[int] | None = None,
 ) -> Advice:
     """Return the advice as it is kept and shown."""
-    earliest = local_day(now, zone)
-    if now > seeding_moment(earliest, zone):
-        earliest += timedelta(days=1)
-    moments = [EPOCH + timedelta(hours=h) for h in figures.seedings_h]
-    days = allowed_days(moments, succession.seeding_weekdays, zone, earliest, closed, months)
+    earliest = first_day(now, zone)
+    days = _dated(figures, succession, zone, earliest, closed, months)
     first = days[0][0] if days else earliest
     said = reasons(figures, succession, channels, zone, now, measured, batch_codes)
-    if sum(times for _, times in days) < len(moments):
+    if sum(times for _, times, _ in days) < len(figures.seedings_h):
         said.append(
             reason(
                 f"Out of season: {_months(months or ())} only; seedings in other months are left out.",
@@ -113,18 +111,37 @@ def advice_row(
         cells_per_seeding=figures.cells,
         from_on=first,
         probability=round(figures.probability, 2),
-        seedings=[{"on": day.isoformat(), "cells": figures.cells * times} for day, times in days],
-        outcome=_outcome(figures),
+        seedings=[{"on": day.isoformat(), "cells": cells} for day, _, cells in days],
+        outcome=_outcome(figures, zone),
         reasons=[one.text for one in said],
         why=[one.words for one in said],
     )
+
+
+def _dated(
+    figures: Figures,
+    succession: Succession,
+    zone: ZoneInfo,
+    earliest: date,
+    closed: Collection[date],
+    months: Collection[int] | None,
+) -> list[tuple[date, int, int]]:
+    """Return days, how many of the seedings fall on each, and their cells together."""
+    found: dict[date, tuple[int, int]] = {}
+    sizes = figures.seeding_cells or [figures.cells] * len(figures.seedings_h)
+    for hours, cells in zip(figures.seedings_h, sizes, strict=True):
+        moment = [EPOCH + timedelta(hours=hours)]
+        for day, _ in allowed_days(moment, succession.seeding_weekdays, zone, earliest, closed, months):
+            times, before = found.get(day, (0, 0))
+            found[day] = times + 1, before + cells
+    return [(day, *counted) for day, counted in sorted(found.items())]
 
 
 def _months(months: Collection[int]) -> str:
     return ", ".join(calendar.month_name[month] for month in sorted(months))
 
 
-def _outcome(figures: Figures) -> dict[str, Any]:
+def _outcome(figures: Figures, zone: ZoneInfo) -> dict[str, Any]:
     def rounded(value: float | None, digits: int = 1) -> float | None:
         return None if value is None else round(value, digits)
 
@@ -139,7 +156,53 @@ def _outcome(figures: Figures) -> dict[str, Any]:
         "sitesNeededAdvised": round(figures.sites_needed_advised),
         "sitesNeededLightHeads": round(figures.sites_needed_light),
         "seedingsLeftOut": figures.skipped,
+        **(_of_orders(figures, zone) if figures.wanted is not None else {}),
     }
+
+
+def _of_orders(figures: Figures, zone: ZoneInfo) -> dict[str, Any]:
+    return {
+        "headsOrdered": round(figures.wanted or 0.0),
+        "headsShortWithout": round(figures.short_without or 0.0),
+        "headsShortWith": round(figures.short_with or 0.0),
+        "intervalSince": local_day(moment_of(figures.changed_h), zone).isoformat(),
+        "intervalTurned": figures.turned,
+    }
+
+
+def previous_of(advice: Advice | None, zone: ZoneInfo) -> Previous | None:
+    """Return the advice for orders that is in force; none: there is none, or nothing was ordered."""
+    if advice is None or "intervalSince" not in advice.outcome:
+        return None
+    since = date.fromisoformat(advice.outcome["intervalSince"])
+    return Previous(
+        advice.interval_days,
+        advice.advised_interval_days,
+        epoch_hours(seeding_moment(since, zone)),
+        int(advice.outcome["intervalTurned"]),
+    )
+
+
+def open_days(
+    first: date,
+    last: date,
+    weekdays: Collection[int],
+    closed: Collection[date],
+    months: Collection[int] | None,
+) -> list[date]:
+    """Return the days on which may be seeded."""
+    days = (first + timedelta(days=n) for n in range((last - first).days + 1))
+    return [
+        d
+        for d in days
+        if d.isoweekday() in weekdays and d not in closed and (months is None or d.month in months)
+    ]
+
+
+def first_day(now: datetime, zone: ZoneInfo) -> date:
+    """Return the first local day on which may still be seeded."""
+    today = local_day(now, zone)
+    return today + timedelta(days=1) if now > seeding_moment(today, zone) else today
 
 
 def reasons(
@@ -153,6 +216,20 @@ def reasons(
 ) -> list[Reason]:
     """Say why, with figures from the measured hours."""
     said = [_conditions(channels, now, measured)]
+    if figures.wanted:
+        without, as_now, advised = (
+            round(heads or 0.0) for heads in (figures.wanted, figures.short_without, figures.short_with)
+        )
+        said.append(
+            reason(
+                f"Of the orders that seedings to come can serve, {without} heads would be short without any, {as_now}"
+                f" as it is seeded now, and {advised} as advised.",
+                "orders_short",
+                headsWithout=without,
+                headsAsNow=as_now,
+                headsAdvised=advised,
+            )
+        )
     if figures.duration_now_days is None:
         said.append(
             reason(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -42,10 +41,18 @@ def seeding_moment(day: date, zone: ZoneInfo) -> datetime:
 
 def local_clock_hours(hours: NDArray[np.int64], zone: ZoneInfo) -> NDArray[np.float64]:
     """Return the local clock time at the start of each epoch hour, 0 to 24."""
-    return np.fromiter(_clock(hours.tolist(), zone), dtype=np.float64, count=hours.size)
+    if not hours.size:
+        return np.empty(0)
+    # The clock is asked once a day, and each hour only on days on which it is changed.
+    days = np.arange(hours.min() // 24, hours.max() // 24 + 2)
+    offset = np.array([_offset_h(24 * day, zone) for day in days.tolist()])
+    at = hours // 24 - days[0]
+    found = offset[at]
+    changed = np.flatnonzero(found != offset[at + 1])
+    found[changed] = [_offset_h(hour, zone) for hour in hours[changed].tolist()]
+    return np.asarray((hours + found) % 24.0)
 
 
-def _clock(hours: Iterable[int], zone: ZoneInfo) -> Iterable[float]:
-    for hour in hours:
-        local = (EPOCH + timedelta(hours=hour)).astimezone(zone)
-        yield local.hour + local.minute / 60.0
+def _offset_h(hour: int, zone: ZoneInfo) -> float:
+    offset = (EPOCH + timedelta(hours=hour)).astimezone(zone).utcoffset() or timedelta()
+    return offset / _HOUR

@@ -100,6 +100,7 @@ REASONS: Mapping[str, tuple[str, ...]] = {
     "measured": ("zone", "dliMol", "meanC"),
     "measured_before": ("zone", "dliMol", "meanC", "dliBeforeMol", "beforeC"),
     "hardly_measured": ("zone", "hours"),
+    "orders_short": ("headsWithout", "headsAsNow", "headsAdvised"),
     "not_reached": (),
     "takes_longer": ("takesDays", "changeDays"),
     "takes_shorter": ("takesDays", "changeDays"),

@@ -196,3 +196,55 @@ async def test_the_command_prints_the_same_plan(
     assert "A site earns a week:" in text
     assert await asyncio.to_thread(main, ["plan", "--farm", "999"]) == 2
     assert "there is no farm 999" in capsys.readouterr().err
+
+
+@ONE_DATABASE
+async def test_how_much_to_sow_of_several_cultivars(client: httpx.AsyncClient, store: Store) -> None:
+    seeds = [{"name": "Red", "rate": 0.9}, {"name": "Green", "rate": 0.8}]
+    wish = {"wanted": 100, "probability": 0.9, "trayCells": 20}
+    own = (await client.post("/v1/sowings", json={**wish, "cultivars": seeds})).json()
+    for cultivar, rate in zip(own["cultivars"], (0.9, 0.8), strict=True):
+        # Each bears an equal part of the risk, so that there is enough of both with the probability wished.
+        assert cultivar["cells"] == 100 + stats.nbinom.ppf(0.9**0.5, 100, rate)
+    assert own["cells"] == sum(c["cells"] for c in own["cultivars"])
+    assert own["probability"] >= 0.9
+    mixed = {**wish, "cultivars": seeds, "sameCell": True}
+    together = (await client.post("/v1/sowings", json=mixed)).json()
+    assert together["cells"] == 100 + stats.nbinom.ppf(0.9, 100, 0.9 * 0.8)
+    assert [c["cells"] for c in together["cultivars"]] == [together["cells"]] * 2
+    either = (await client.post("/v1/sowings", json={**mixed, "least": 1})).json()
+    assert either["cells"] == 100 + stats.nbinom.ppf(0.9, 100, 1.0 - 0.1 * 0.2)
+    path = "/v1/sowings"
+    await refused(
+        client,
+        store,
+        [
+            ("POST", path, {**mixed, "least": 3}, 422, "/least"),
+            ("POST", path, {**wish, "cultivars": seeds, "least": 1}, 422, "/least"),
+            ("POST", path, {**wish, "cultivars": [seeds[0]] * 2}, 422, "/cultivars"),
+            ("POST", path, {**wish, "cultivars": [{"name": "Red"}]}, 422, "/cultivars/0/good"),
+            ("POST", path, {**wish, "cultivars": seeds, "rate": 0.9}, 422, "/rate"),
+            ("POST", path, {**wish, "rate": 0.9, "sameCell": True}, 422, "/sameCell"),
+            ("POST", path, {"probability": 0.9, "cultivars": seeds}, 422, "/cultivars/0/wanted"),
+        ],
+    )
+
+
+@ONE_DATABASE
+async def test_what_a_site_earns_is_read_without_a_plan(
+    client: httpx.AsyncClient, store: Store, lit: Place
+) -> None:
+    path = f"/v1/houses/{lit.house['id']}/site-values"
+    before = await all_rows(store)
+    found = (await client.get(path, params={"weeks": 14})).json()
+    assert await all_rows(store) == before
+    [value] = found["values"]
+    assert (value["crop"], value["priceAHead"], value["currency"]) == ("Butterhead", 0.8, "EUR")
+    # 0.80 a head, spread over the weeks that it holds its site.
+    assert value["perSiteWeek"] == pytest.approx(0.8 / (value["daysOnSite"] / 7.0), abs=1e-3)
+    assert value["sitesOrdered"] == round(value["headsOrderedAWeek"] * value["siteWeeksAHead"])
+    assert value["headsPlannedAWeek"] is None
+    plan = await plan_of(client, lit)
+    assert plan["values"][0]["perSiteWeek"] == value["perSiteWeek"]
+    assert (await client.get(path, params={"weeks": 0})).status_code == 422
+    assert (await client.get("/v1/houses/999/site-values")).status_code == 404

@@ -31,6 +31,14 @@ def main(argv: list[str] | None = None) -> int:
         "--every", type=int, default=1, help="look at every so many weekly batches (default 1)"
     )
     again.add_argument("--members", type=int, default=60, help="members of the outlook (default 60)")
+    loop = commands.add_parser(
+        "loop", help="follow the advice in simulated years, against a fixed interval and foresight"
+    )
+    loop.add_argument("--json", action="store_true", help="print one JSON object")
+    loop.add_argument("--first", type=int, default=1976, help="first year of history (default 1976)")
+    loop.add_argument("--years", type=float, default=5, help="years after two of history (default 5)")
+    loop.add_argument("--every", type=int, default=3, help="days between two looks (default 3)")
+    loop.add_argument("--members", type=int, default=12, help="members of the outlook (default 12)")
     plan = commands.add_parser("plan", help="plan 26 weeks of three houses on a single core")
     plan.add_argument("--json", action="store_true", help="print one JSON object")
     api = commands.add_parser("api", help="read over HTTP from 50 houses with 5 years of data")
@@ -104,6 +112,8 @@ def main(argv: list[str] | None = None) -> int:
         os.environ[variable] = "1"
     if given.command == "replay":
         return _replay(given)
+    if given.command == "loop":
+        return _loop(given)
     found = _figures(given)
     if given.json:
         print(json.dumps(found))
@@ -171,6 +181,15 @@ def _replay(given: argparse.Namespace) -> int:
         print(json.dumps({"replays": [as_json(trial) for trial in done]}))
     else:
         print("\n\n".join("\n".join(table(trial)) for trial in done))
+    return 0
+
+
+def _loop(given: argparse.Namespace) -> int:
+    from service.work.replay.compare import as_json, table
+    from tests.bench.loop import measure
+
+    done = measure(given.first, given.years, given.every, given.members)
+    print(json.dumps(as_json(done)) if given.json else "\n".join(table(done)))
     return 0
 
 

@@ -23,6 +23,7 @@ from service.work.crops import change_crop, change_cultivar
 from service.work.errors import NotFound
 from service.work.events import change_event, create_event
 from service.work.line import LineBatch, house_line
+from service.work.orders import create_order
 from service.work.places import change_house, change_zone, create_house
 from service.work.programme import change_succession, create_succession
 from service.work.reforecast import Reforecaster, Run
@@ -667,6 +668,26 @@ async def test_nothing_is_advised_for_closed_days(working: House) -> None:
     days = {date.fromisoformat(s["on"]) for s in (await working.advice())[-1].seedings}
     assert days
     assert first not in days
+
+
+@ONE_DATABASE
+async def test_what_is_ordered_is_what_is_seeded_for(working: House) -> None:
+    await working.run()
+    assert "headsOrdered" not in (await working.advice())[-1].outcome
+    async with working.store.write() as uow:
+        crop = working.place.crop
+        wish = {"farm_id": crop.farm_id, "crop_id": crop.id, "buyer": "Market", "heads": 60, "weekdays": [4]}
+        await create_order(uow, SYSTEM, {**wish, "starts_on": date(2026, 9, 1)})
+    await working.run()
+    advice = (await working.advice())[-1]
+    assert advice.outcome["headsOrdered"] >= 60
+    assert advice.outcome["headsShortWith"] < advice.outcome["headsOrdered"]
+    assert advice.seedings
+    assert "Of the orders that seedings to come can serve" in advice.reasons[1]
+    async with working.store.write() as uow:
+        await create_order(uow, SYSTEM, {**wish, "buyer": "School kitchen", "starts_on": date(2026, 9, 1)})
+    await working.run()
+    assert (await working.advice())[-1].outcome["headsOrdered"] > advice.outcome["headsOrdered"]
 
 
 @ONE_DATABASE

@@ -15,6 +15,8 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date
 from typing import Any
 
 from service.agronomy import planning as science
@@ -23,10 +25,11 @@ from service.clock import Clock
 from service.records.store import Store
 from service.work.access import Access
 from service.work.errors import FieldProblem, Impossible, NotFound
+from service.work.places import get_house
 from service.work.planning.accept import Accepted, accept_plan
-from service.work.planning.draft import demands_of, draw_up, standing_demand, wanted_of
+from service.work.planning.draft import Draft, demands_of, draw_up, standing_demand, wanted_of
 from service.work.planning.given import WEEKS, FarmInput, read_farm
-from service.work.planning.shown import FarmPlan, shown
+from service.work.planning.shown import FarmPlan, SiteValues, shown, values_of
 from service.work.tasks import PLAN_NOTE
 
 __all__ = [
@@ -35,10 +38,12 @@ __all__ = [
     "Accepted",
     "FarmInput",
     "FarmPlan",
+    "SiteValues",
     "accept_plan",
     "make_plan",
     "plan",
     "read_farm",
+    "site_values",
 ]
 
 GAP = 0.005
@@ -62,14 +67,71 @@ async def make_plan(
     return await asyncio.to_thread(plan, given)
 
 
+async def site_values(
+    store: Store, clock: Clock, access: Access, house_id: int, weeks: int = WEEKS
+) -> SiteValues:
+    """Say what each crop of a house earns for a week of a site; nothing is planned or stored.
+
+    Prices are those of the farm's orders, durations of its seedings to come in this house, and sites are held as long
+    as the forecast says.
+
+    Raises
+    ------
+    NotFound
+        If there is no such house.
+    Impossible
+        If the weeks are out of bounds.
+    """
+    async with store.read() as uow:
+        house = await get_house(uow, access, house_id)
+        farm = await read_farm(uow, clock, access, house.farm_id, {"weeks": weeks})
+    own = [h for h in farm.houses if h.house.id == house_id]
+    return await asyncio.to_thread(_site_values, replace(farm, houses=own))
+
+
+def _site_values(given: FarmInput) -> SiteValues:
+    [house] = given.houses
+    draft = _drawn_up(given, house.today)
+    wanted = wanted_of(given, house.today)
+    grown = {s.crop_id for _, s in draft.successions}
+    values = values_of(given, draft, wanted, None)
+    sites = sum(zone.capacity for zone in house.zones.values() if zone.kind == "channels")
+    notes = []
+    if not grown:
+        notes.append("No succession runs in this house: nothing grows whose value could be said.")
+    notes += [
+        f"{given.crops[crop_id].name} is not forecast to be ready within these weeks."
+        for crop_id in sorted(grown - {v.crop_id for v in values})
+    ]
+    notes += [f"No order of {v.crop} says a price." for v in values if v.price_a_head is None]
+    held = sum(v.sites_ordered for v in values)
+    if values:
+        notes.append(
+            f"What is ordered of its crops, by all houses, holds {held:.0f} sites; this house has {sites}."
+        )
+    return SiteValues(
+        house_id=house.house.id,
+        made_at=given.now,
+        starts_on=given.starts_on,
+        ends_on=given.ends_on,
+        sites=sites,
+        values=values,
+        notes=tuple(notes),
+    )
+
+
+def _drawn_up(given: FarmInput, today: date) -> Draft:
+    try:
+        return draw_up(given, today)
+    except NotFound as error:  # a crop whose profile is not there
+        raise Impossible(error.detail, FieldProblem("crop_id", error.detail)) from error
+
+
 def plan(given: FarmInput) -> FarmPlan:
     """Make the plan. Pure: no clock, no database."""
     today = min((house.today for house in given.houses), default=given.starts_on)
-    try:
-        draft = draw_up(given, today)
-        wanted = wanted_of(given, today)
-    except NotFound as error:  # a crop whose profile is not there
-        raise Impossible(error.detail, FieldProblem("crop_id", error.detail)) from error
+    draft = _drawn_up(given, today)
+    wanted = wanted_of(given, today)
     ordered = {order.crop_id for order in given.orders}
     for number, (_, succession) in enumerate(draft.successions):
         if succession.active and succession.crop_id not in ordered:

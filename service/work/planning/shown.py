@@ -98,7 +98,20 @@ class CropValue:
     site_weeks_a_head: float
     heads_ordered_a_week: float
     sites_ordered: float  # that the orders hold, on the mean
-    heads_planned_a_week: float
+    heads_planned_a_week: float | None  # none: nothing was planned
+
+
+@dataclass(frozen=True)
+class SiteValues:
+    """What the crops of a house earn on its sites."""
+
+    house_id: int
+    made_at: datetime
+    starts_on: date
+    ends_on: date
+    sites: int
+    values: tuple[CropValue, ...]
+    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -163,7 +176,7 @@ def shown(
         seedings=tuple(_seeding(given, draft, problem, found, p) for p in found.planned),
         expected=tuple(expected[n] for n in order),
         binding=tuple(_binding(draft, limit) for limit in found.limits),
-        values=_values(given, draft, wanted, expected),
+        values=values_of(given, draft, wanted, expected),
         heads_wanted=sum(d.heads for d in problem.demands),
         heads_planned=round(float(sum(planned.values())), 1),
         heads_short=round(sum(s.heads for s in found.shortfalls), 1),
@@ -285,8 +298,8 @@ def _nearest(draft: Draft, demand: Demand, binding: Sequence[Binding]) -> list[s
     return said
 
 
-def _values(
-    given: FarmInput, draft: Draft, wanted: Sequence[Wanted], expected: Sequence[Expected]
+def values_of(
+    given: FarmInput, draft: Draft, wanted: Sequence[Wanted], expected: Sequence[Expected] | None
 ) -> tuple[CropValue, ...]:
     """What each crop that is grown earns for a week of a site."""
     weeks = draft.days / 7.0
@@ -322,9 +335,9 @@ def _values(
                 site_weeks_a_head=round(value.site_weeks_a_head, 3),
                 heads_ordered_a_week=round(a_week, 1),
                 sites_ordered=round(a_week * value.site_weeks_a_head),
-                heads_planned_a_week=round(
-                    sum(e.planned for e in expected if e.crop_id == crop_id) / weeks, 1
-                ),
+                heads_planned_a_week=None
+                if expected is None
+                else round(sum(e.planned for e in expected if e.crop_id == crop_id) / weeks, 1),
             )
         )
     return tuple(sorted(found, key=lambda v: -(v.per_site_week or 0.0)))

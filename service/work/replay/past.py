@@ -63,4 +63,5 @@ class Past:
     lamp_mol: Callable[[NDArray[np.int64]], Array]  # of epoch hours
     batches: Sequence[PastBatch]
     harvest_interval_days: float  # as wished
+    succession_ids: frozenset[int] = frozenset()  # whose batches they are
     course: Course | None = None  # shade paint and set points; none: those of the site, always

@@ -68,6 +68,7 @@ async def read_pasts(uow: UnitOfWork, clock: Clock, house_id: int) -> list[Past]
         found.append(
             Past(
                 name=f"{crop.name} in {channels.name}",
+                succession_ids=frozenset(b.succession_id for b in own),
                 site=site_of(house, house.light_transmission),
                 course=course_of(house, events),
                 key=house.id,

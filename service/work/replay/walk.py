@@ -148,14 +148,19 @@ class _Pieces(NamedTuple):
     low: Array
     high: Array
     sd: Array
+    stage: Array  # of heads, log of the weight over that of a ready one; nan: not weighed
 
-    def known(self, as_of_h: float, *, ages: bool) -> calibration.Evidence:
+    def known(self, as_of_h: float, season: calibration.Season, *, ages: bool) -> calibration.Evidence:
         """Return what was known at a moment."""
         keep = (self.known_h <= as_of_h) & (as_of_h < self.until_h)
         batch, sd = self.batch[keep], self.sd[keep]
-        if ages:
-            sd = calibration.aged(sd, batch, self.at_h[keep])
-        return calibration.Evidence(batch, self.low[keep], self.high[keep], sd)
+        told = calibration.Evidence(batch, self.low[keep], self.high[keep], sd)
+        if not ages:
+            return told
+        told = told._replace(sd=calibration.aged(sd, batch, self.at_h[keep]))
+        return calibration.staged(
+            told, self.stage[keep], np.zeros(season.batch.size, dtype=np.intp), season
+        ).evidence
 
 
 class Learner:
@@ -203,7 +208,7 @@ class Learner:
                     calibration.calibrate(
                         calibration.Cells(same, same, self._cultivars, np.full(same.size, spread)),
                         self._cell,
-                        pieces.known(as_of_h, ages=kind == "growth"),
+                        pieces.known(as_of_h, season, ages=kind == "growth"),
                         season,
                     )
                     for kind, pieces, spread in zip(KINDS, self._kinds, self._spreads, strict=True)
@@ -253,7 +258,13 @@ def _weigh_up(past: Past, places: Sequence[int]) -> tuple[_Pieces, _Pieces, _Pie
     emerged = [(row, f) for row, b in enumerate(batches) if (f := b.last("emerged"))]
     rows = np.array([row for row, _ in emerged], dtype=np.intp)
     up = evidence.emergence(past.profile, nursery, evidence.Past(*(column[rows] for column in lived)))
-    return _pieces(places, counts, leaf), _pieces(places, heads, grown), _pieces(places, emerged, up)
+    with np.errstate(invalid="ignore"):
+        stage = np.log(np.minimum(grown.observed / past.profile.target_fresh_g, 1.0))
+    return (
+        _pieces(places, counts, leaf),
+        _pieces(places, heads, grown)._replace(stage=stage),
+        _pieces(places, emerged, up),
+    )
 
 
 def _columns(facts: Sequence[tuple[int, Fact]]) -> tuple[NDArray[np.intp], Array, Array]:
@@ -273,6 +284,7 @@ def _pieces(places: Sequence[int], facts: Sequence[tuple[int, Fact]], found: evi
         found.low,
         found.high,
         found.sd,
+        np.full(found.sd.size, np.nan),
     )
 
 

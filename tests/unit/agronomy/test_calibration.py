@@ -499,3 +499,57 @@ def test_seedings_ahead_share_their_luck():
         20, np.zeros(3, dtype=int), beliefs(0, 0.1, 0.1, 3), beliefs(0, 0.1, 0.1, 3)
     )
     assert (out.growth == out.growth[0]).all()
+
+
+# --------------------------------------------------------------------------- drift by stage
+
+
+def weighed(drift, *, batches=40, noise=0.04, seed=1):
+    """Weights of each batch at a fifth, at half and at all of the target, which drift by stage."""
+    rng = np.random.default_rng(seed)
+    stage = np.tile(np.log([0.2, 0.5, 1.0]), batches)
+    batch = np.repeat(np.arange(batches), 3)
+    own = 0.05 * rng.standard_normal(batches)
+    value = own[batch] - drift * -stage + noise * rng.standard_normal(stage.size)
+    return law.Evidence(batch, value, value, np.full(stage.size, noise)), stage, own
+
+
+@given(drift=st.floats(-0.1, 0.1))
+@settings(max_examples=20, deadline=None)
+def test_drift_by_stage_is_learnt_and_taken_out(drift):
+    evidence, stage, own = weighed(drift)
+    season = law.Season(np.linspace(0.0, 1.0, 40), 0.5)
+    out = law.staged(evidence, stage, np.zeros(40, dtype=int), season)
+    assert out.drift == pytest.approx(np.full(40, drift), abs=0.025)
+    young = np.isclose(stage, np.log(0.2))
+    before = np.abs((evidence.low - own[evidence.batch])[young].mean())
+    after = np.abs((out.evidence.low - own[evidence.batch])[young].mean())
+    assert after <= max(before, 0.03)
+    # Weights of ready heads say what they said, and nothing is surer than before.
+    ripe = stage == 0.0
+    assert out.evidence.low[ripe] == pytest.approx(evidence.low[ripe])
+    assert (out.evidence.sd >= evidence.sd).all()
+
+
+def test_without_two_weights_of_one_batch_there_is_no_drift():
+    evidence, stage, _ = weighed(0.1)
+    first = np.flatnonzero(np.isclose(stage, np.log(0.2)))
+    once = law.Evidence(*(column[first] for column in evidence))
+    season = law.Season(np.zeros(40), 0.0)
+    out = law.staged(once, stage[first], np.zeros(40, dtype=int), season)
+    assert out.drift == pytest.approx(np.zeros(40), abs=1e-9)
+    assert out.evidence.low == pytest.approx(once.low, abs=1e-9)
+    none = law.staged(law.Evidence.none(), np.empty(0), np.zeros(2, dtype=int), law.Season(np.zeros(2), 0.0))
+    assert none.drift.tolist() == [0.0, 0.0]
+
+
+def test_crops_have_each_a_drift_and_one_wrong_weight_hardly_moves_it():
+    evidence, stage, _ = weighed(0.08)
+    crop = np.arange(40) % 2
+    odd = crop[evidence.batch] == 1
+    value = np.where(odd, evidence.low + 0.08 * -stage, evidence.low)  # the second crop has none
+    value[0] += 2.3  # a tenfold weight
+    season = law.Season(np.linspace(0.0, 1.0, 40), 0.25)
+    out = law.staged(law.Evidence(evidence.batch, value, value, evidence.sd), stage, crop, season)
+    assert out.drift[0] == pytest.approx(0.08, abs=0.04)
+    assert out.drift[1] == pytest.approx(0.0, abs=0.04)
