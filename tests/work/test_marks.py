@@ -168,6 +168,12 @@ async def _tray(uow: UnitOfWork, _p: Place, b: int) -> None:
     uow.session.add(Tray(batch_id=b, number=1, cells=200))
 
 
+async def _order(uow: UnitOfWork, p: Place, _b: int) -> None:
+    uow.session.add(
+        Order(farm_id=p.farm.id, crop_id=p.crop.id, buyer="Shop", heads=50, dates=[date(2026, 11, 2)])
+    )
+
+
 async def _event(uow: UnitOfWork, p: Place, _b: int) -> None:
     uow.session.add(
         HouseEvent(house_id=p.house.id, kind="shade", starts_on=date(2026, 9, 10), light_factor=0.6)
@@ -232,6 +238,7 @@ WRITES: dict[str, list[Write]] = {
     "batch_evidence": [_evidence],
     "entry": [_entry, _entry_in_bulk],
     "tray": [_tray],
+    "order": [_order],
     "house_event": [_event],
     "sensor": [_sensor_changed],
     "sensor_calibration": [_calibrated],
@@ -306,15 +313,6 @@ async def test_what_does_not_bear_on_forecasts_is_left_out(store: Store, place: 
         )
         table = await _sensor(uow, "table/air")
         await save_readings(uow, [{"sensor_id": table.id, "at": NOW, "value": 20.0}])
-        uow.session.add(
-            Order(
-                farm_id=place.farm.id,
-                crop_id=place.crop.id,
-                buyer="Shop",
-                heads=50,
-                dates=[date(2026, 11, 2)],
-            )
-        )
     assert await _marks(store, place.house.id) == before
 
 
