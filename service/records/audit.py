@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any
 
+import msgspec
 from sqlalchemy import event, select
 from sqlalchemy.orm import Session as OrmSession
 from sqlalchemy.orm import UOWTransaction, attributes
@@ -77,7 +78,7 @@ class Touched:
 
 
 def _plain(value: Any) -> Any:
-    return value.isoformat() if isinstance(value, date) else value
+    return msgspec.to_builtins(value)  # days and moments as texts, also within lists
 
 
 def _note_changes(touched: Touched, session: OrmSession) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import AsyncIterator, Iterator
 
 import pytest
@@ -13,6 +14,8 @@ from service.records.store import Store
 from tests.deliver.rig import HttpServer, Inbox, MovingClock, Subscriber
 from tests.services import free_port
 from tests.work.conftest import Place, make_place
+
+logging.getLogger("mail.log").setLevel(logging.WARNING)  # else the mail server tells each of its steps
 
 
 @pytest.fixture
