@@ -44,7 +44,7 @@ _AT_A_TIME = 500  # decoded before the database's answers are looked at
 _MANY = 200  # acknowledgements that are worth a thread
 _PACE_S, _LOW_LATENCY_PACE_S = 0.02, 0.003
 _SETTLE_LIMIT = 1000
-_SETTLE_PAUSE_S, _SETTLE_LONGEST_PAUSE_S = 0.5, 10.0
+_SETTLE_PAUSE_S, _SETTLE_LONGEST_PAUSE_S = 0.5, 5.0
 _SETTLE_AT_LEAST_EVERY_S = 30.0
 _BUSY = 1000  # messages waiting, with which hours are left for later: they would be computed again and again
 _TRANSACTION_S = 60.0
@@ -256,14 +256,15 @@ class Writer:
             if finishing:
                 return
             settled_at = time.monotonic()
-            # The running hour is read anew each time: that takes a tenth of the time at most.
-            pause_s = max(_SETTLE_PAUSE_S, min(9 * (settled_at - begun), _SETTLE_LONGEST_PAUSE_S))
+            # The running hour is read anew each time, and what comes meanwhile waits: that is to be rare.
+            pause_s = max(_SETTLE_PAUSE_S, min(60 * (settled_at - begun), _SETTLE_LONGEST_PAUSE_S))
             patience = _Patience("Hours cannot be computed")
             with suppress(TimeoutError):
                 await asyncio.wait_for(self._touched.wait(), _SETTLE_AT_LEAST_EVERY_S)
             while not self._stop.is_set():
+                rest_s = max(_SETTLE_PAUSE_S, settled_at + pause_s - time.monotonic())
                 with suppress(TimeoutError):
-                    await asyncio.wait_for(self._stop.wait(), pause_s)
+                    await asyncio.wait_for(self._stop.wait(), rest_s)
                 late = time.monotonic() - settled_at > _SETTLE_AT_LEAST_EVERY_S
                 if late or self._source.waiting < _BUSY:
                     break

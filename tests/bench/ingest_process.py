@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import json
 import resource
 import sys
@@ -83,6 +84,7 @@ async def ours(
     source.timing = low != "-"
     try:
         writer = Writer(store, SystemClock(), settings, source, stop)
+        gc.freeze()  # as the command does
         source.start()
         at_start = cpu_s()
         running = asyncio.create_task(writer.run())
