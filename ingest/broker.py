@@ -200,6 +200,7 @@ async def _mosquitto(program: str, host: str, port: int, data_dir: Path) -> Asyn
         await _end(process)
         raise
     keeper = asyncio.create_task(_keep_running(program, conf, process))
+    await asyncio.sleep(0)  # it has begun: a task that is cancelled before that never gets to end the broker
     try:
         yield BrokerHandle(f"mqtt://{_url_host(host)}:{port}", "mosquitto", mqtt5=True, redelivers=True)
     finally:

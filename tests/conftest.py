@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 
 import asyncpg
 import pytest
+from hypothesis import HealthCheck, settings
 from sqlalchemy import make_url
 
 from service.clock import FixedClock
@@ -28,6 +29,10 @@ from tests import services
 # that the test gives and not those of the person who runs it.
 GIVEN = {name: os.environ.pop(name) for name in list(os.environ) if name.startswith("EVENLEAF_")}
 REQUIRED = {name.strip() for name in GIVEN.get("EVENLEAF_TEST_REQUIRE", "").split(",") if name.strip()}
+
+# Where a machine is busy for a moment, that says nothing of a law.
+settings.register_profile("evenleaf", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("evenleaf")
 
 Result = TypeVar("Result")
 DATABASES = ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)]

@@ -88,6 +88,12 @@ async def test_a_taken_port_is_said_with_the_settings_to_change(tmp_path: Path) 
                 pass
 
 
+def _refused(url: str) -> bool:
+    address = BrokerAddress.parse(url)
+    with socket.socket() as probe:
+        return probe.connect_ex((address.host, address.port)) != 0
+
+
 async def test_two_processes_do_not_share_a_folder(tmp_path: Path) -> None:
     settings = Settings(data_dir=tmp_path, mqtt_bind="127.0.0.1:0")
     async with running_broker(settings) as first:
@@ -97,6 +103,8 @@ async def test_two_processes_do_not_share_a_folder(tmp_path: Path) -> None:
         assert await asyncio.to_thread(publish, first.url, [("evenleaf/still/here", b"1")]) == 1
     async with running_broker(settings) as again:
         assert again.kind == first.kind
+    if again.kind == "mosquitto":
+        assert await asyncio.to_thread(_refused, again.url), "one that was left at once has ended too"
 
 
 async def test_our_own_broker_is_quiet_and_takes_messages(
