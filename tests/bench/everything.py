@@ -255,6 +255,17 @@ def _soak(found: Found) -> Iterator[tuple[str, str, str, str, str]]:
     )
 
 
+def _pages(found: Found) -> Iterator[tuple[str, str, str, str, str]]:
+    for name, page in found["pages"].items():
+        yield (
+            f"{name}, {found['houses']} houses, {found['years']} years of hours",
+            f"first content {number(page['firstContentMs'])} ms, drawn in {number(page['drawMs'])} ms",
+            "",
+            "",
+            "",
+        )
+
+
 def _plain(found: Found) -> Iterator[tuple[str, str, str, str, str]]:
     """Yield the figures as they are named, of a bench that stands beside nothing."""
     for name, value in found.items():
@@ -283,6 +294,12 @@ BENCHES = (
         quick=("--sensors", "20", "--days", "10", "--repeats", "5"),
     ),
     Bench("api", "Reads over HTTP", _api, quick=("--houses", "10", "--years", "1", "--seconds", "3")),
+    Bench(
+        "pages",
+        "Pages in Chromium",
+        _pages,
+        quick=("--houses", "10", "--years", "1", "--visits", "2"),
+    ),
     Bench("trace", "A trace from one seed lot", _plain, quick=("--batches", "50", "--repeats", "10")),
     Bench(
         "ingest",
