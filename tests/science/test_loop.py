@@ -5,15 +5,14 @@
 
 from __future__ import annotations
 
-import os
-
 import pytest
 
 from service.work.replay.compare import as_json, table
+from tests.conftest import GIVEN
 from tests.simulated.loop import close
 
 WHOLE = pytest.mark.skipif(
-    not os.environ.get("EVENLEAF_TEST_WHOLE"), reason="takes minutes; EVENLEAF_TEST_WHOLE=1 runs it"
+    not GIVEN.get("EVENLEAF_TEST_WHOLE"), reason="takes minutes; EVENLEAF_TEST_WHOLE=1 runs it"
 )
 
 

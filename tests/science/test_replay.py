@@ -7,11 +7,10 @@ weekly batches of ten test years; ``python -m tests.bench replay`` prints the wh
 
 from __future__ import annotations
 
-import os
-
 import numpy as np
 import pytest
 
+from tests.conftest import GIVEN
 from tests.simulated import house, weather
 from tests.simulated.farm import farm
 from tests.simulated.trial import (
@@ -29,7 +28,7 @@ from tests.simulated.trial import (
 )
 
 WHOLE = pytest.mark.skipif(
-    not os.environ.get("EVENLEAF_TEST_WHOLE"),
+    not GIVEN.get("EVENLEAF_TEST_WHOLE"),
     reason="takes a quarter of an hour; EVENLEAF_TEST_WHOLE=1 runs it",
 )
 
