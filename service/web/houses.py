@@ -22,7 +22,7 @@ from service.work.alerts import acknowledge_alert, snooze_alert
 from service.work.line import HouseLine, LineBatch, house_line
 from service.work.listing import MAX_LIMIT
 from service.work.programme import list_successions
-from service.work.tasks import finish_task, list_tasks, reopen_task
+from service.work.tasks import cultivar_to_order, finish_task, list_tasks, reopen_task
 
 SOON = timedelta(hours=36)
 """A harvest or transplant expected within it is today's or tomorrow's work."""
@@ -140,6 +140,7 @@ async def show_today(request: Web, house_id: FromPath[int]) -> Response[str]:
         tasks=[t for t in open_tasks if t.due_on <= today],
         coming=[t for t in open_tasks if t.due_on > today],
         done=done,
+        of_seed={t.id for t in tasks if t.kind == "order" and cultivar_to_order(t) is not None},
         due=ready,
         alerts=sorted(line.alerts, key=_gravest_first),
         changes=[item for item in line.advice if item.advice.decision != "hold"],

@@ -32,7 +32,7 @@ from service.work.fields import Field, checked_new, each
 from service.work.places import get_farm
 from service.work.seed_fitness import Condition, conditions
 from service.work.seed_stock import FORMS, farm_day
-from service.work.tasks import ORDER_SUBJECT, SEED_NOTE, of_seed_list
+from service.work.tasks import SEED_NOTE, cultivar_to_order, of_seed_list
 
 WEEKS = 26
 MOST_WEEKS = 52
@@ -353,9 +353,7 @@ async def propose_orders(
     kept, decided = {task.id for task in tasks}, set(of_seed_list(tasks).values())
     gone = [task.id for task in own if task.id not in kept]
     # What the list says goes before the order that nobody asked for.
-    gone += [
-        t.id for t in open_ if any((t.subject or "").startswith(f"{ORDER_SUBJECT}{i}:") for i in decided)
-    ]
+    gone += [task.id for task in open_ if task.id not in listed and cultivar_to_order(task) in decided]
     if gone:
         await plan_records.drop_tasks(uow, gone)
     return OrderTasks(**counts, withdrawn=len(gone), tasks=tuple(tasks))

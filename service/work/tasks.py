@@ -144,14 +144,22 @@ async def reopen_task(
     return task
 
 
+def cultivar_to_order(task: Task) -> int | None:
+    """Return the cultivar that a task says to order seed of; none if it is one that a person wrote.
+
+    It stands in the subject where nobody asked for the task, and in the note where an accepted list made it.
+    """
+    if task.subject is None:
+        said = re.match(rf"{SEED_NOTE}: cultivar (\d+)", task.note or "")
+    else:
+        said = re.match(rf"{ORDER_SUBJECT}(\d+):", task.subject)
+    return int(said[1]) if said else None
+
+
 def of_seed_list(tasks: Iterable[Task]) -> dict[int, int]:
     """Return the cultivar of each task that an accepted list of seed to order made, by the task's id."""
-    found = {}
-    for task in tasks:
-        said = re.match(rf"{SEED_NOTE}: cultivar (\d+)", task.note or "")
-        if said and task.subject is None:
-            found[task.id] = int(said[1])
-    return found
+    cultivars = {task.id: cultivar_to_order(task) for task in tasks if task.subject is None}
+    return {task_id: cultivar_id for task_id, cultivar_id in cultivars.items() if cultivar_id is not None}
 
 
 async def _check_references(uow: UnitOfWork, task: Task | Merged) -> None:

@@ -11,7 +11,7 @@ from service.records.places import houses_of
 from service.records.store import UnitOfWork
 from service.records.tables import Batch, Entry, House, HouseLogEntry, SeedLot, Task
 from service.work.access import Access
-from service.work.tasks import ORDER_SUBJECT, of_seed_list
+from service.work.tasks import cultivar_to_order
 from service.work.times import local_day
 
 _FULFILS = {
@@ -92,10 +92,8 @@ async def tick_order(uow: UnitOfWork, access: Access, now: datetime, lot: SeedLo
     open_ = await seed_records.open_order_tasks(
         uow, [house.id for house in await houses_of(uow, lot.farm_id)]
     )
-    listed = of_seed_list(open_)
-    subject = f"{ORDER_SUBJECT}{lot.cultivar_id}:"
     for task in open_:
-        if listed.get(task.id) == lot.cultivar_id or (task.subject or "").startswith(subject):
+        if cultivar_to_order(task) == lot.cultivar_id:
             _tick(task, access, now)
             break
     await uow.flush()
