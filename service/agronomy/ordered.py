@@ -37,11 +37,9 @@ from service.agronomy.succession import (
 
 PART = 0.5  # of a usual seeding: the steps in which seedings are put together; common practice is twice a week half
 WORTH = 0.25  # heads that a plant must save in the mean to be seeded; assumed
-SITE_DAY_WORTH = (
-    1e-3  # and more for each day on its site, so that of two as good the shorter is taken; assumed
-)
+SITE_DAY_WORTH = 1e-3  # and more a day on its site: of two as good the shorter is taken; assumed
 USED = 0.95  # of the sites that are counted on: heads that wait longer, and moves that come together; assumed
-MEMBERS = 24  # that are weighed up; more would change little
+MEMBERS = 24  # that are weighed up, of those of the outlook; assumed
 MOST_PARTS = 60
 KEEP_DAYS = 7.0  # an interval that was advised is not changed sooner ...
 KEEP_DIRECTION_DAYS = 14.0  # ... and not turned round sooner
@@ -198,9 +196,8 @@ def for_orders(
 
 def _stays(curve: Curve, moments: Array, wait_h: float, days: Array) -> Array:
     """Share of members in which a plant of each seeding holds a site, shape (moments, days)."""
-    clear = curve.harvest_h if curve.clear_h is None else curve.clear_h
     moved = at(curve.transplant_h, curve.seeding_h, moments)[:, :, None]
-    gone = at(clear, curve.seeding_h, moments)[:, :, None] + wait_h
+    gone = at(curve.cleared_h, curve.seeding_h, moments)[:, :, None] + wait_h
     return np.asarray(((moved <= days) & (days < gone)).mean(axis=1))
 
 
@@ -212,11 +209,10 @@ def _room(programme: Programme, free: Array, others: Sequence[Coming], days: Arr
     rate = 0.0
     for other in others:
         curve = other.curve
-        clear = curve.harvest_h if curve.clear_h is None else curve.clear_h
         moments = other.seedings_h
         rest += occupancy(
             at(curve.transplant_h, curve.seeding_h, moments),
-            at(clear, curve.seeding_h, moments),
+            at(curve.cleared_h, curve.seeding_h, moments),
             np.full(moments.size, other.plants),
             days,
         )

@@ -49,6 +49,16 @@ class Curve(NamedTuple):
     clear_h: Array | None = None  # last harvest of a crop of several cuts; none: there is but one
     light_clear_h: Array | None = None
 
+    @property
+    def cleared_h(self) -> Array:
+        """When sites become free: at the last harvest."""
+        return self.harvest_h if self.clear_h is None else self.clear_h
+
+    @property
+    def light_cleared_h(self) -> Array:
+        """The same for light heads."""
+        return self.light_harvest_h if self.light_clear_h is None else self.light_clear_h
+
 
 class Occupants(NamedTuple):
     """Groups of plants that hold sites from transplant to last harvest; epoch hours, shape (groups, members)."""
@@ -428,11 +438,9 @@ def _standing_only(standing: Occupants, now_h: float, days: Array) -> Array:
 def _sites_of(seedings: Coming, begin_h: float, days: Array, light: bool) -> Array:
     moments = seedings.seedings_h[seedings.seedings_h >= begin_h]
     curve = seedings.curve
-    clear = curve.harvest_h if curve.clear_h is None else curve.clear_h
-    light_clear = curve.light_harvest_h if curve.light_clear_h is None else curve.light_clear_h
     return occupancy(
         at(curve.transplant_h, curve.seeding_h, moments),
-        at(light_clear if light else clear, curve.seeding_h, moments),
+        at(curve.light_cleared_h if light else curve.cleared_h, curve.seeding_h, moments),
         np.full(moments.size, seedings.plants),
         days,
     )

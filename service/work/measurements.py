@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from operator import attrgetter
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from service.clock import Clock
@@ -21,6 +23,9 @@ from service.work.listing import DEFAULT_LIMIT, check_choice, check_page
 from service.work.places import get_house, get_zone
 from service.work.sensors import get_sensor
 from service.work.times import day_begin, local_day
+
+Row = TypeVar("Row")
+Key = TypeVar("Key")
 
 MAX_SAMPLES = 10_000
 """Most readings or hours in one answer."""
@@ -40,7 +45,7 @@ async def list_readings(
     _check_span(start, end, limit)
     await get_sensor(uow, access, sensor_id)
     rows = await records.readings_page(uow, sensor_id, start=start, end=end, after=after, limit=limit + 1)
-    return rows[:limit], rows[limit - 1].at if len(rows) > limit else None
+    return _page(rows, limit, attrgetter("at"))
 
 
 async def list_hours(
@@ -57,7 +62,7 @@ async def list_hours(
     _check_span(start, end, limit)
     await get_zone(uow, access, zone_id)
     rows = await records.hours_page(uow, zone_id, start=start, end=end, after=after, limit=limit + 1)
-    return rows[:limit], rows[limit - 1].at if len(rows) > limit else None
+    return _page(rows, limit, attrgetter("at"))
 
 
 async def list_sensor_hours(
@@ -76,7 +81,7 @@ async def list_sensor_hours(
     rows = await sensor_records.sensor_hours_page(
         uow, sensor_id, start=start, end=end, after=after, limit=limit + 1
     )
-    return rows[:limit], rows[limit - 1].at if len(rows) > limit else None
+    return _page(rows, limit, attrgetter("at"))
 
 
 MAX_DAYS = 400
@@ -209,7 +214,7 @@ async def list_dead_letters(
         after=after,
         limit=limit + 1,
     )
-    return rows[:limit], rows[limit - 1].id if len(rows) > limit else None
+    return _page(rows, limit, attrgetter("id"))
 
 
 async def list_unknown_topics(
@@ -226,7 +231,12 @@ async def list_unknown_topics(
         raise NotAllowed(f"these topics belong to no farm yet, and you are limited to farm {access.farm_id}")
     check_page(None, limit)
     rows = await records.unknown_topics_page(uow, after, limit + 1)
-    return rows[:limit], rows[limit - 1].topic if len(rows) > limit else None
+    return _page(rows, limit, attrgetter("topic"))
+
+
+def _page(rows: Sequence[Row], limit: int, key: Callable[[Row], Key]) -> tuple[Sequence[Row], Key | None]:
+    """Split off what is beyond a page: its rows, and the key to go on after where some were."""
+    return rows[:limit], key(rows[limit - 1]) if len(rows) > limit else None
 
 
 def _check_span(start: datetime | None, end: datetime | None, limit: int) -> None:
