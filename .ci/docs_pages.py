@@ -23,9 +23,6 @@ def on_files(files: Files, config: Any) -> Files:
     """Add the generated pages."""
     for name, page in PAGES.items():
         files.append(File.generated(config, f"reference/{name}.md", content="\n".join(page()) + "\n"))
-    if files.get_file_from_path("benchmarks.md") is None:
-        text = "# Benchmarks\n\nNot measured yet: `python -m tests.bench all` writes this page.\n"
-        files.append(File.generated(config, "benchmarks.md", content=text))
     return files
 
 

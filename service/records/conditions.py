@@ -105,7 +105,6 @@ _LEAVE = "NOTHING"
 # from busy threads takes longer than to store a row.
 _ROWS_ON_SQLITE = 500
 _ROWS_AT_A_TIME = 5000
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 
 

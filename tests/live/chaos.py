@@ -147,7 +147,7 @@ async def chaos(
         stack.callback(publisher.close)
         client = Client(urls, secret)
         stack.push_async_callback(client.close)
-        await _subscribed(store, publisher, prefix)
+        await _subscribed(store)
 
         told = Told()
         begun = time.monotonic()
@@ -259,7 +259,7 @@ def _processes(
     return found
 
 
-async def _subscribed(store: Store, publisher: Publisher, prefix: str) -> None:
+async def _subscribed(store: Store) -> None:
     """Wait until both slots' sessions are there: from then on the broker keeps what nobody takes."""
 
     async def both() -> bool:
@@ -271,7 +271,6 @@ async def _subscribed(store: Store, publisher: Publisher, prefix: str) -> None:
 
     await until("both slots are held", both, 60.0)
     await asyncio.sleep(2.0)
-    del publisher, prefix
 
 
 # --------------------------------------------------------------------------- load, and kills

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from service.agronomy.succession import CHANGE_DAYS_A_WEEK
 from service.records.tables import Succession
 from service.work.reforecast import HouseInput
 from service.work.replay.follow import AdviceFollower
@@ -16,8 +17,7 @@ from service.work.replay.foresight import Best, foresee
 from service.work.replay.loop import FixedInterval, Growth, Outcome, Rules, Telling, walk
 
 REVERSED_DAYS = 10
-_CHANGE_DAYS_A_WEEK = 0.5  # of the interval, that count as a change of what is told ...
-_CHANGE_CELLS = 0.1  # ... and of the cells, as a share
+_CHANGE_CELLS = 0.1  # of the cells, as a share, that counts as a change of what is told
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,7 @@ def flapping(told: Sequence[Telling]) -> Flapping:
     ] = []  # day, and whether the interval became longer (1) or shorter (-1); 0: neither
     for before, now in pairwise(told):
         off = (now.interval_days - before.interval_days) * 7.0 / before.interval_days
-        if abs(off) >= _CHANGE_DAYS_A_WEEK - 0.1:  # intervals are told to a tenth of a day
+        if abs(off) >= CHANGE_DAYS_A_WEEK - 0.1:  # intervals are told to a tenth of a day
             changes.append((now.day, int(np.sign(off))))
         elif abs(now.cells - before.cells) >= _CHANGE_CELLS * before.cells:
             changes.append((now.day, 0))

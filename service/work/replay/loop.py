@@ -156,13 +156,11 @@ class Outcome:
     weeks_short: int = 0
     moved: int = 0
     moved_in_window: int = 0
-    moved_young: int = 0
     thrown_away: int = 0  # seedlings that found no site in time
     overgrown: int = 0  # heads that nobody wanted in time
     site_days: int = 0
     seedings: int = 0
     cells: int = 0
-    short_by_day: dict[int, int] = field(default_factory=dict)
 
     @property
     def window_share(self) -> float:
@@ -226,7 +224,6 @@ def _harvest(
         out.cut += wanted - lacking
         out.short += lacking
         out.weeks_short += bool(lacking)
-        out.short_by_day[day] = lacking
 
 
 def _tend(
@@ -259,7 +256,6 @@ def _tend(
         if scored:
             out.moved += moving
             out.moved_in_window += moving * (rules.window[0] <= leaves <= rules.window[1])
-            out.moved_young += moving * (leaves < rules.window[0])
     if batch.waiting and count >= OLD_LEAVES:
         out.thrown_away += batch.waiting * scored
         batch.waiting = 0

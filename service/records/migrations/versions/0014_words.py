@@ -17,10 +17,3 @@ def upgrade() -> None:
     op.add_column("alert", sa.Column("words", sa.JSON(), nullable=True))
     op.add_column("advice", sa.Column("why", sa.JSON(), nullable=True))
     op.add_column("forecast", sa.Column("why", sa.JSON(), nullable=True))
-
-
-def downgrade() -> None:
-    """Drop them again."""
-    op.drop_column("forecast", "why")
-    op.drop_column("advice", "why")
-    op.drop_column("alert", "words")
