@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from io import BytesIO
 from itertools import chain
 from typing import Any, cast
 
@@ -26,6 +27,7 @@ from sqlalchemy import (
 from sqlalchemy import cast as cast_to
 from sqlalchemy.engine import Row
 from sqlalchemy.exc import DataError, IntegrityError
+from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.records.marks import note
 from service.records.store import UnitOfWork, upsert
@@ -88,7 +90,27 @@ async def sensors_of_zones(
 
 async def save_readings(uow: UnitOfWork, rows: Sequence[Mapping[str, Any]]) -> None:
     """Store readings (``sensor_id, at, value``); one that is there already takes the new value."""
+    await _hold_sensors(uow, {row["sensor_id"] for row in rows})
     await upsert(uow, _reading, rows, key=("sensor_id", "at"), update=("value",))
+
+
+_HOLD = "SELECT id FROM sensor WHERE id = ANY($1::bigint[]) ORDER BY id FOR KEY SHARE"
+
+
+async def _hold_sensors(uow: UnitOfWork, sensor_ids: Collection[int]) -> None:
+    """Keep sensors from being removed before this transaction ends, where no foreign key does.
+
+    Raises
+    ------
+    Refused
+        If one is not there.
+    """
+    if uow.dialect != "postgresql" or not sensor_ids:
+        return
+    connection = await uow.session.connection()
+    there = (await connection.exec_driver_sql(_HOLD, (list(sensor_ids),))).scalars()
+    if missing := set(sensor_ids).difference(there):
+        raise Refused(f"there is no sensor {min(missing)}")
 
 
 # The arrays of the whole batch in one statement: per row it costs a fifth of what an executemany does.
@@ -97,6 +119,24 @@ _SAVE_ON_POSTGRESQL = """
     SELECT s, timestamptz 'epoch' + us * interval '1 microsecond', v
     FROM unnest($1::bigint[], $2::bigint[], $3::float8[]) AS given (s, us, v)
     ON CONFLICT (sensor_id, at) DO """
+_COPIED_FROM = 500
+"""Rows that are worth a COPY and the savepoint it needs."""
+# PostgreSQL's binary format of COPY: a header, rows of counted fields each after its length, and a trailer.
+_COPY_HEADER = b"PGCOPY\n\xff\r\n\0" + bytes(8)
+_COPY_TRAILER = b"\xff\xff"
+_COPY_ROW = np.dtype(
+    [
+        ("fields", ">i2"),
+        ("sensor_id_bytes", ">i4"),
+        ("sensor_id", ">i8"),
+        ("at_bytes", ">i4"),
+        ("at_us", ">i8"),
+        ("value_bytes", ">i4"),
+        ("value", ">f8"),
+    ]
+)
+_POSTGRESQL_EPOCH_US = 946_684_800_000_000  # 2000-01-01
+_UNIQUE_VIOLATION = "23505"  # PostgreSQL manual, appendix A
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _HOUR_US = 3_600_000_000
 _OVERWRITE = "UPDATE SET value = excluded.value"
@@ -143,6 +183,9 @@ async def save_reading_columns(
     connection = await uow.session.connection()
     on_conflict = _OVERWRITE if overwrite else _LEAVE
     if uow.dialect == "postgresql":
+        await _hold_sensors(uow, np.unique(sensor_ids).tolist())
+        if sensor_ids.size >= _COPIED_FROM and await _copy_new(connection, sensor_ids, at_us, values):
+            return
         await connection.exec_driver_sql(
             _SAVE_ON_POSTGRESQL + on_conflict, (sensor_ids.tolist(), at_us.tolist(), values.tolist())
         )
@@ -152,6 +195,40 @@ async def save_reading_columns(
         rows = zip(at_us[block].tolist(), sensor_ids[block].tolist(), values[block].tolist(), strict=True)
         parameters = tuple(chain.from_iterable(rows))
         await connection.exec_driver_sql(_save_on_sqlite(len(parameters) // 3, on_conflict), parameters)
+
+
+async def _copy_new(
+    connection: AsyncConnection,
+    sensor_ids: NDArray[np.int64],
+    at_us: NDArray[np.int64],
+    values: NDArray[np.float64],
+) -> bool:
+    """Store readings by COPY, which takes half as long; False, and nothing is stored, if one is there already."""
+    rows = np.empty(sensor_ids.size, _COPY_ROW)
+    rows["fields"] = 3
+    for name, column in (
+        ("sensor_id", sensor_ids),
+        ("at_us", at_us - _POSTGRESQL_EPOCH_US),
+        ("value", values),
+    ):
+        rows[f"{name.removesuffix('_us')}_bytes"] = 8
+        rows[name] = column
+    await connection.exec_driver_sql("SAVEPOINT readings")
+    driver: Any = (await connection.get_raw_connection()).driver_connection
+    try:
+        await driver.copy_to_table(
+            "reading",
+            columns=("sensor_id", "at", "value"),
+            source=BytesIO(_COPY_HEADER + rows.tobytes() + _COPY_TRAILER),
+            format="binary",
+        )
+    except Exception as error:
+        if getattr(error, "sqlstate", "") != _UNIQUE_VIOLATION:
+            raise
+        await connection.exec_driver_sql("ROLLBACK TO SAVEPOINT readings")
+        return False
+    await connection.exec_driver_sql("RELEASE SAVEPOINT readings")
+    return True
 
 
 async def readings_between(

@@ -125,7 +125,8 @@ def in_tables(
     only_on_postgresql = (kind == "index" and name == "ix_reading_at") or (
         kind == "table" and name is not None and is_partition(name)
     )
-    return not (reflected and only_on_postgresql)
+    only_on_sqlite = kind == "foreign_key_constraint" and name == "fk_reading_sensor_id_sensor"
+    return not (reflected and only_on_postgresql) and not only_on_sqlite
 
 
 async def _run(store: Store, action: Callable[[Config], object]) -> None:

@@ -81,10 +81,8 @@ async def _ensure(uow: UnitOfWork, months: Iterable[date]) -> list[date]:
         return []
     # Rather give up and try again later than have everybody queue behind us.
     await uow.session.execute(text("SET LOCAL lock_timeout = '2s'"))
-    # Attaching locks the referenced table and the default partition. The first is taken before, so that nobody
-    # who holds it waits for the readings; and the readings as a whole, for a writer that is sent to the default
-    # while it waits for us would be refused there.
-    await uow.session.execute(text("LOCK TABLE sensor IN SHARE ROW EXCLUSIVE MODE"))
+    # Attaching locks the default partition. The readings as a whole are locked before, for a writer that is sent to
+    # the default while it waits for us would be refused there.
     await uow.session.execute(text("LOCK TABLE ONLY reading IN ACCESS EXCLUSIVE MODE"))
     missing = await _missing(uow, wanted)  # another process may have been faster
     for month in missing:

@@ -14,6 +14,7 @@ from sqlalchemy import (
     BigInteger,
     CheckConstraint,
     ForeignKey,
+    ForeignKeyConstraint,
     Index,
     Integer,
     LargeBinary,
@@ -563,14 +564,18 @@ class Reading(Base, kw_only=True):
 
     The migration orders the key for the store: PostgreSQL (sensor, time), which the forecast reads along;
     SQLite (time, sensor) without rowid, which takes rows in the order in which they arrive. PostgreSQL also
-    partitions the table by month, see :mod:`service.records.partitions`.
+    partitions the table by month, see :mod:`service.records.partitions`. There a trigger of the sensors and a look
+    at them with each batch stand in for the foreign key, whose look with each row takes longer than all the rest.
     """
 
     __tablename__ = "reading"
-    sensor_id: Mapped[int] = mapped_column(Id, ForeignKey("sensor.id"), primary_key=True)
+    sensor_id: Mapped[int] = mapped_column(Id, primary_key=True)
     at: Mapped[datetime] = mapped_column(primary_key=True)
     value: Mapped[float]
-    __table_args__ = ({"sqlite_with_rowid": False},)
+    __table_args__ = (
+        ForeignKeyConstraint(["sensor_id"], ["sensor.id"]).ddl_if(dialect="sqlite"),
+        {"sqlite_with_rowid": False},
+    )
 
 
 class SensorCalibration(Base, kw_only=True):
