@@ -247,3 +247,48 @@ def test_a_plain_message_is_read_as_the_one_by_one_decoder_reads_it(
         (sample.stream, (sample.at - EPOCH) // timedelta(microseconds=1), sample.value)
         for sample in slow.samples
     ]
+
+
+FRAGMENTS = st.sampled_from(
+    [
+        b"[1",
+        b"2]",
+        b"1,2",
+        b'{"v": 1},{"v": 2}',
+        b'{"v": [',
+        b"]}",
+        b'"',
+        b"",
+        b" ",
+        b"[",
+        b"]",
+        b"\xff",
+        b"NaN",
+        b"\n3\n",
+    ]
+)
+
+
+@settings(max_examples=400, deadline=None)
+@given(st.lists(FRAGMENTS | DOCUMENTS.map(lambda document: json.dumps(document).encode()), max_size=8))
+def test_messages_are_read_together_as_each_by_itself(payloads: list[bytes]) -> None:
+    """Pieces that would make a document between them are as wrong as alone, and leave their neighbours right."""
+    deliveries = [
+        Delivery("plain", payload, len(payload), 1789362000_000000 + n, 1, 1, 1, False)
+        for n, payload in enumerate(payloads)
+    ]
+    (together,) = [d for d in BatchDecoder(DIRECTORY).decode(deliveries) if d is not None]
+    rows: list[tuple[int, int, float, int]] = []
+    odd: dict[int, Any] = {}
+    for number, delivery in enumerate(deliveries):
+        (alone,) = [d for d in BatchDecoder(DIRECTORY).decode([delivery]) if d is not None]
+        rows += [
+            (place, at_us, value, number)
+            for place, at_us, value in zip(
+                alone.columns.places, alone.columns.at_us, alone.columns.values, strict=True
+            )
+        ]
+        odd |= {number + n: arrival.faults for n, arrival in alone.arrivals.items()}
+    columns = together.columns
+    assert list(zip(columns.places, columns.at_us, columns.values, columns.messages, strict=True)) == rows
+    assert {number: arrival.faults for number, arrival in together.arrivals.items()} == odd
