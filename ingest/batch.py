@@ -44,10 +44,12 @@ class _NotPlainError(Exception):
 class _Plan:
     """Where a sensor's value and time stand: keys of the object, empty for the usual ones; its place."""
 
-    __slots__ = ("place", "time_key", "value_key")
+    __slots__ = ("place", "time_key", "usual", "value_key")
 
-    def __init__(self, stream: Stream, place: int) -> None:
+    def __init__(self, stream: Stream, place: int, *, alone: bool) -> None:
         self.value_key, self.time_key, self.place = stream.value_pointer[1:], stream.time_pointer[1:], place
+        self.usual = alone and not (self.value_key or self.time_key)
+        """Whether the topic is this sensor's alone, and its objects have the usual keys."""
 
 
 class BatchDecoder:
@@ -77,6 +79,39 @@ class BatchDecoder:
     def _decode_some(
         self, deliveries: Sequence[Delivery], first: int, columns: Columns, arrivals: dict[int, Arrival]
     ) -> None:
+        numbers, plans_of_each = self._plain(deliveries, first, arrivals)
+        documents = _documents([deliveries[number - first].payload for number in numbers])
+        places, at_us, values, messages = columns.places, columns.at_us, columns.values, columns.messages
+        for number, plans, document in zip(numbers, plans_of_each, documents, strict=True):
+            begun = len(places)
+            try:
+                if document.__class__ is dict and plans[0].usual:
+                    # What nearly all messages are is read here; _read would come to the same.
+                    value = document.get("value", _MISSING)
+                    if value is _MISSING:
+                        value = document.get("v")
+                    at = document.get("time", _MISSING)
+                    if at is _MISSING:
+                        at = document.get("t")
+                    if value.__class__ is float and at.__class__ is str:
+                        at_us.append(_iso_us(at))
+                        places.append(plans[0].place)
+                        values.append(value)
+                        messages.append(number)
+                        continue
+                for plan in plans:
+                    _read(document, plan, deliveries[number - first].received_us, number, columns)
+                if len(places) > begun:
+                    continue
+            except (_NotPlainError, ValueError, TypeError, OverflowError):
+                for column in (places, at_us, values, messages):
+                    del column[begun:]
+            arrivals[number] = self._one(deliveries[number - first])
+
+    def _plain(
+        self, deliveries: Sequence[Delivery], first: int, arrivals: dict[int, Arrival]
+    ) -> tuple[list[int], list[tuple[_Plan, ...]]]:
+        """Return the numbers of messages that may be plain, and how to read each; put the others aside."""
         numbers: list[int] = []
         plans_of_each: list[tuple[_Plan, ...]] = []
         for number, delivery in enumerate(deliveries, first):
@@ -95,19 +130,7 @@ class BatchDecoder:
                 )
             else:
                 arrivals[number] = self._one(delivery)
-        documents = _documents([deliveries[number - first].payload for number in numbers])
-        lists = (columns.places, columns.at_us, columns.values, columns.messages)
-        for number, plans, document in zip(numbers, plans_of_each, documents, strict=True):
-            begun = len(columns.places)
-            try:
-                for plan in plans:
-                    _read(document, plan, deliveries[number - first].received_us, number, columns)
-                if len(columns.places) > begun:
-                    continue
-            except (_NotPlainError, ValueError, TypeError, OverflowError):
-                for column in lists:
-                    del column[begun:]
-            arrivals[number] = self._one(deliveries[number - first])
+        return numbers, plans_of_each
 
     def _one(self, delivery: Delivery) -> Arrival:
         return decode(
@@ -151,7 +174,7 @@ def _plans(directory: Directory, topic: str) -> tuple[_Plan, ...] | None:
         for pointer in (stream.value_pointer, stream.time_pointer):
             if pointer and (pointer[0] != "/" or "/" in pointer[1:] or "~" in pointer or pointer == "/"):
                 return None
-    return tuple(_Plan(stream, directory.place(stream)) for stream in streams)
+    return tuple(_Plan(stream, directory.place(stream), alone=len(streams) == 1) for stream in streams)
 
 
 def _read(document: Any, plan: _Plan, received_us: int, number: int, columns: Columns) -> None:
