@@ -7,7 +7,8 @@ COPY pyproject.toml README.md ./
 COPY service service
 COPY ingest ingest
 COPY seed_demo seed_demo
-RUN /opt/evenleaf/bin/pip install --no-cache-dir --no-deps --no-build-isolation .
+RUN /opt/evenleaf/bin/pip install --no-cache-dir --no-deps --no-build-isolation . \
+    && /opt/evenleaf/bin/python -OO -m compileall -q /opt/evenleaf/lib
 
 FROM python:3.11.13-slim
 RUN useradd --system --uid 10001 --create-home --home-dir /var/lib/evenleaf evenleaf

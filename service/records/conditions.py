@@ -144,7 +144,7 @@ _LEAVE = "NOTHING"
 # Some hundred rows a statement: SQLite's driver gives up Python's lock for each statement, and to get it back
 # from busy threads takes longer than to store a row.
 _ROWS_ON_SQLITE = 500
-_ROWS_AT_A_TIME = 5000
+_ROWS_AT_A_TIME = 1000
 _MICROSECOND = timedelta(microseconds=1)
 
 

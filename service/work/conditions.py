@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
@@ -95,6 +95,7 @@ _MICROSECOND = timedelta(microseconds=1)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MEASURED_SHARE = 0.5  # of an hour, for its light to count
 _SPAN_GAP = timedelta(hours=12)
+_ROWS_AT_ONCE = 20_000  # read for a run of hours, about: what a farm sends in a day may not fit into memory
 
 
 # --------------------------------------------------------------------------- what arrives
@@ -680,8 +681,12 @@ async def settle_hours(uow: UnitOfWork, limit: int = 1000) -> list[tuple[int, da
     kept_from = await sensor_records.readings_from(uow) if marks else None
     for zone_id, hours in by_zone.items():
         whole_from = _whole_from(sensors_by_zone[zone_id], kept_from)
-        for span in _spans(hours):
-            rows = await _span_hours(uow, sensors_by_zone[zone_id], span[0], span[-1] + _HOUR)
+        left, at_once = hours, 1
+        while left:
+            span = _run(left[:at_once])
+            left = left[len(span) :]
+            rows, read = await _span_hours(uow, sensors_by_zone[zone_id], span[0], span[-1] + _HOUR)
+            at_once = max(1, min(len(span) * _ROWS_AT_ONCE // max(read, 1), 2 * at_once))
             stood: dict[datetime, Hour] = {}
             if whole_from is not None and span[0] < whole_from:
                 stood = {h.at: h for h in await records.hours_between(uow, [zone_id], span[0], whole_from)}
@@ -738,22 +743,20 @@ def _better(stood: Hour, computed: Mapping[str, Any] | None) -> dict[str, Any]:
     return row
 
 
-def _spans(hours: Sequence[datetime]) -> Iterator[Sequence[datetime]]:
-    """Split hours in order into runs without long gaps, so that one query serves a run."""
-    start = 0
+def _run(hours: Sequence[datetime]) -> Sequence[datetime]:
+    """Return the first of some hours in order, up to a long gap, so that one query serves them."""
     for index in range(1, len(hours)):
         if hours[index] - hours[index - 1] > _SPAN_GAP:
-            yield hours[start:index]
-            start = index
-    yield hours[start:]
+            return hours[:index]
+    return hours
 
 
 async def _span_hours(
     uow: UnitOfWork, sensors: Sequence[Sensor], start: datetime, end: datetime
-) -> Mapping[datetime, dict[str, Any]]:
-    """Return the conditions of the hours from ``start`` to ``end`` in which something was measured."""
+) -> tuple[Mapping[datetime, dict[str, Any]], int]:
+    """Return the conditions of the hours from ``start`` to ``end`` in which something was measured, and rows read."""
     if not sensors:
-        return {}
+        return {}, 0
     reaches = [sampling.reach_s(sensor.sampling, sensor.interval_s) for sensor in sensors]
     ids, at_us, values = await records.reading_columns_between(
         uow,
@@ -784,7 +787,7 @@ async def _span_hours(
             # A running total is kept in mol m-2 and a flux in umol m-2 s-1.
             light.add(sums, 1.0 if sensor.sampling == "total" else 1e-6)
     temp_mean, light_mean = temperature.mean, light.mean
-    return {
+    conditions = {
         start + index * _HOUR: {
             "temp_mean_c": _or_none(temp_mean[index]),
             "temp_min_c": _or_none(temperature.low[index]),
@@ -795,6 +798,7 @@ async def _span_hours(
         }
         for index in np.flatnonzero((temperature.coverage > 0) | (light.coverage > 0)).tolist()
     }
+    return conditions, ids.size
 
 
 async def corrections_of(
@@ -814,7 +818,7 @@ async def light_of(
     uow: UnitOfWork, sensors: Sequence[Sensor], start: datetime, end: datetime
 ) -> dict[datetime, float]:
     """Return the light of each hour from ``start`` to ``end`` of which at least half was measured. [mol m⁻²]"""
-    rows = await _span_hours(uow, sensors, start, end)
+    rows, _ = await _span_hours(uow, sensors, start, end)
     return {
         at: row["light_mol"] / row["light_coverage"]
         for at, row in rows.items()

@@ -36,6 +36,8 @@ ROOT = Path(__file__).parents[2]
 SENSORS = 100
 START = datetime(2026, 1, 1, tzinfo=UTC)
 COPY_ROWS = 4000
+AS_SHIPPED = {"PYTHONOPTIMIZE": "2", "MALLOC_ARENA_MAX": "1"}
+"""How the shipped units run an ingest; other clients are run so as well."""
 
 
 @dataclass
@@ -162,7 +164,7 @@ class Bench:
         return subprocess.Popen(
             [sys.executable, "-m", "tests.bench.ingest_process", *given],
             cwd=ROOT,
-            env=_environment(),
+            env={**_environment(), **AS_SHIPPED},
             stdout=subprocess.PIPE,
             text=True,
         )

@@ -56,14 +56,18 @@ def cpu_s() -> float:
 
 
 def peak_mb() -> float:
-    """All of it, also what is only mapped: pages of shared libraries."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    """All of it, also what is only mapped: pages of shared libraries (Linux)."""
+    return _status_mb("VmHWM")  # ru_maxrss begins with what the process had that started this one
 
 
 def mapped_mb() -> float:
     """Pages of files, which the system may drop and share (Linux)."""
+    return _status_mb("RssFile")
+
+
+def _status_mb(name: str) -> float:
     for line in Path("/proc/self/status").read_text().splitlines():
-        if line.startswith("RssFile:"):
+        if line.startswith(f"{name}:"):
             return int(line.split()[1]) / 1024
     return 0.0
 

@@ -149,6 +149,23 @@ async def test_hours_are_settled_in_portions_and_only_once(site: Site) -> None:
     assert all(hour.temp_mean_c == pytest.approx(20.0) for hour in hours.values())
 
 
+@pytest.mark.parametrize("rows_at_once", [1, 9, 100_000])
+async def test_hours_do_not_depend_on_how_many_are_read_at_once(
+    site: Site, rows_at_once: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("service.work.conditions._ROWS_AT_ONCE", rows_at_once)
+    await site.sensor("a", interval_s=900.0)
+    start = AT - 40 * HOUR
+    # A ramp with a day without readings in it: half a degree every quarter of an hour.
+    ramp = [(start + n * HOUR / 4, 10.0 + n / 8) for n in range(80) if not 20 <= n < 76]
+    await arrive(site, "a", ramp)
+    await settle(site)
+    hours = await site.hours()
+    assert sorted(hours) == [start + n * HOUR for n in (0, 1, 2, 3, 4, 19)]
+    assert hours[start + HOUR].temp_mean_c == pytest.approx(10.0 + 6 / 8)
+    assert hours[start + 19 * HOUR].temp_min_c == pytest.approx(19.5)
+
+
 async def test_settling_fails_and_nothing_of_it_is_lost(site: Site) -> None:
     await site.sensor("a", interval_s=600.0)
     await arrive(site, "a", every(10, 7, 20.0))
