@@ -941,9 +941,12 @@ def _unreached(given: HouseInput, batch: Batch) -> Condition:
 
 def _plants(item: LiveBatch, succession: Succession) -> float:
     """Plants that hold or will hold sites."""
-    if item.state.stage == "channels":
-        return float(item.state.in_channels)
-    return min(float(item.state.in_nursery), round(item.state.cells * succession.keep_share))
+    state = item.state
+    kept = round(state.cells * succession.keep_share)
+    if state.stage == "channels":  # some may still wait for sites
+        waiting = max(0, kept - state.in_channels - state.harvested)
+        return float(state.in_channels + min(state.in_nursery, waiting))
+    return float(min(state.in_nursery, kept))
 
 
 def _advise(
