@@ -5,18 +5,19 @@ days, more is known: which of these days batches that are there will serve, and 
 some days for its order, so a batch that is late leaves an order short while one that is early is only waste, and how
 early to aim depends on how unsure its harvest is. All of this is weighed up at once: seedings on allowed days are
 added, each time the one that saves the most heads in the mean over the members, until none saves enough to be worth
-its plants or finds its sites.
+its plants or finds its sites; then each is taken out once and put where it is worth the most beside the others.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
 
+from service.agronomy.forecast import EARLY_SHARE
 from service.agronomy.succession import (
     CHANGE_DAYS_A_WEEK,
     HOURS,
@@ -36,11 +37,13 @@ from service.agronomy.succession import (
 )
 
 PART = 0.5  # of a usual seeding: the steps in which seedings are put together; common practice is twice a week half
-WORTH = 0.25  # heads that a plant must save in the mean to be seeded; assumed
-SITE_DAY_WORTH = 1e-3  # and more a day on its site: of two as good the shorter is taken; assumed
-USED = 0.95  # of the sites that are counted on: heads that wait longer, and moves that come together; assumed
+WORTH = 0.06  # heads that a plant must save in the mean: a seedling costs little beside a head short; assumed
+SITE_DAY_WORTH = 2e-4  # and more a day on its site: of two as good the shorter is taken; assumed
+USED = 0.97  # of the sites that are counted on: moves come together; assumed
+WAIT = 0.5  # of the time that a ready head may wait, which it does in the mean; assumed
 MEMBERS = 24  # that are weighed up, of those of the outlook; assumed
 MOST_PARTS = 60
+_LUCK = 31  # tells these draws from others
 KEEP_DAYS = 7.0  # an interval that was advised is not changed sooner ...
 KEEP_DIRECTION_DAYS = 14.0  # ... and not turned round sooner
 
@@ -68,6 +71,7 @@ class Orders:
     hold_days: float  # that a ready head may wait
     allowed_h: Array  # moments on which may be seeded, rising, within the curve; epoch hours
     cuts: int = 1  # harvests of a planting
+    own_spread: float = 0.0  # of the log weight of heads, from batch to batch: standard deviation
 
 
 class Previous(NamedTuple):
@@ -108,6 +112,37 @@ def short_heads(wishes: Wishes, ready_h: Array, plants: Array, hold_h: float) ->
         left -= taken
         short[k] = heads - taken.sum(axis=0)
     return short
+
+
+def own_luck_h(ready_h: Array, light_h: Array, moments_h: Array, spread: float) -> Array:
+    """Return how much later or earlier seedings are ready by what is peculiar to each batch, in hours.
+
+    A batch whose heads weigh a share more or less on a day is ready as many days before or after as heads take to
+    grow by that share; to first order, at the pace between light and full heads. In the curve seedings to come share
+    their luck, here each has its own as well. It belongs to the day of seeding, so that it is the same at each look.
+
+    Parameters
+    ----------
+    ready_h, light_h : ndarray, shape (moments, members)
+        When heads reach the target, and :data:`~service.agronomy.forecast.EARLY_SHARE` of it; inf: not reached.
+    moments_h : ndarray, shape (moments,)
+        When is seeded. [epoch hours]
+    spread : float
+        Standard deviation of the log weight from batch to batch.
+
+    Returns
+    -------
+    ndarray, shape (moments, members)
+    """
+    luck = [
+        np.random.default_rng([_LUCK, int(at_h // HOURS)]).standard_normal(ready_h.shape[1])
+        for at_h in moments_h
+    ]
+    both = np.isfinite(ready_h) & np.isfinite(light_h)
+    pace_h = np.where(both, np.where(both, ready_h, 0.0) - np.where(both, light_h, 0.0), 0.0) / -np.log(
+        EARLY_SHARE
+    )
+    return np.asarray(spread * pace_h * np.array(luck).reshape(ready_h.shape))
 
 
 def cut_moments(first_h: Array, last_h: Array, cuts: int) -> Array:
@@ -152,18 +187,22 @@ def for_orders(
 
     def harvests(moments: Array) -> Array:
         """All cuts of seedings, shape (cuts, moments, members)."""
-        first = at(curve.harvest_h, curve.seeding_h, moments)[:, few]
-        last = first if curve.clear_h is None else at(curve.clear_h, curve.seeding_h, moments)[:, few]
-        return cut_moments(first, last, orders.cuts)
+        first = at(curve.harvest_h, curve.seeding_h, moments)
+        light = at(curve.light_harvest_h, curve.seeding_h, moments)
+        last = first if curve.clear_h is None else at(curve.clear_h, curve.seeding_h, moments)
+        own = own_luck_h(first, light, moments, orders.own_spread)
+        return cut_moments((first + own)[:, few], (last + own)[:, few], orders.cuts)
 
     moments = orders.allowed_h
     ready = harvests(moments)
-    stays = _stays(curve, moments, hold_h, days)
-    held = occupancy(standing.transplant_h, standing.harvest_h + hold_h, standing.plants, days)
+    wait_h = WAIT * hold_h
+    stays = _stays(curve, moments, wait_h, days)
+    held = occupancy(standing.transplant_h, standing.harvest_h + wait_h, standing.plants, days)
     room = _room(programme, USED * capacity(sites, outages, days) - held, others, days)
     reach = _reach(orders.wishes, ready, hold_h)
     part = PART * programme.cells * programme.keep_share
-    chosen, refused = _choose(reach, there, ready, stays, room, part, hold_h)
+    within = _reach(orders.wishes, ready, hold_h, 0.0)
+    chosen, refused = _choose(within, there, ready, stays, room, part, hold_h)
     plants = np.asarray(part * np.bincount(chosen, minlength=moments.size), dtype=np.float64)
     used = np.flatnonzero(plants)
 
@@ -222,61 +261,83 @@ def _room(programme: Programme, free: Array, others: Sequence[Coming], days: Arr
     return np.asarray(np.maximum(free - rest, free * own / (own + rate)))
 
 
-def _reach(wishes: Wishes, ready: Array, hold_h: float) -> Wishes:
-    """Return the wishes that a seeding could serve in at least half of the members."""
+def _reach(wishes: Wishes, ready: Array, hold_h: float, share: float = 0.5) -> Wishes:
+    """Return the wishes that a seeding could serve in at least such a share of the members."""
     if not ready.size:
         return Wishes(wishes.at_h[:0], wishes.heads[:0])
-    first, last = np.median(ready[0, 0]), np.median(ready[-1, -1])
+    first, last = np.quantile(ready[0, 0], share, method="higher"), np.median(ready[-1, -1])
     inside = (wishes.at_h >= first) & (wishes.at_h <= last + hold_h)
     return Wishes(wishes.at_h[inside], wishes.heads[inside])
+
+
+@dataclass
+class _Plan:
+    """Seedings, each of the size of a part, and what they are worth."""
+
+    wishes: Wishes
+    supply: Supply
+    ready: Array  # (cuts, moments, members)
+    stays: Array  # (moments, days), share of a plant's site
+    room: Array  # (days,)
+    part: float
+    hold_h: float
+    chosen: list[int] = field(default_factory=list)  # moments, some perhaps several times
+    refused: bool = False  # whether one that is worth it found no sites
+
+    def best(self) -> int | None:
+        """Return the moment at which one part more is worth the most; none: nowhere."""
+        cuts, moments, members = self.ready.shape
+        of = self.ready[:, self.chosen].reshape(-1, members)
+        base_ready = np.concatenate([self.supply.ready_h, of])
+        base_plants = np.concatenate([self.supply.plants, np.full(len(of), self.part)])
+        lanes = np.concatenate([np.repeat(base_ready[:, None, :], moments, axis=1), self.ready])
+        plants = np.concatenate([base_plants, np.full(cuts, self.part)])
+        now = short_heads(self.wishes, base_ready, base_plants, self.hold_h).sum(axis=0).mean()
+        short = short_heads(self.wishes, lanes.reshape(-1, moments * members), plants, self.hold_h)
+        saved = now - short.sum(axis=0).reshape(moments, members).mean(axis=1)
+        worth = saved - self.part * (WORTH + SITE_DAY_WORTH * self.stays.sum(axis=1))
+        left = self.room - self.part * self.stays[self.chosen].sum(axis=0)
+        fits = np.array([left[b].min(initial=np.inf) >= self.part for b in self.stays > 0.5])
+        if (worth > 0.0).any() and worth[~fits].max(initial=0.0) > worth[fits].max(initial=0.0):
+            self.refused = True
+        worth = np.where(fits, worth, -np.inf)
+        best = int(np.argmax(worth))  # of several the earliest: late is short, early only waits
+        return best if worth[best] > 0.0 else None
+
+    def add(self) -> None:
+        """Add parts while they are worth it."""
+        while len(self.chosen) < MOST_PARTS and (best := self.best()) is not None:
+            self.chosen.append(best)
+
+    def settle(self) -> None:
+        """Take each part out and put it where it is worth the most beside the others, if anywhere."""
+        for moment in sorted(self.chosen):
+            self.chosen.remove(moment)
+            if (best := self.best()) is not None:
+                self.chosen.append(best)
+        self.add()
 
 
 def _choose(
     wishes: Wishes, supply: Supply, ready: Array, stays: Array, room: Array, part: float, hold_h: float
 ) -> tuple[list[int], bool]:
-    """Add seedings, each of the size of a part, while they are worth it.
+    """Choose seedings, each of the size of a part.
 
     Returns
     -------
     list of int, bool
         Moments, some perhaps several times; whether one that is worth it found no sites.
     """
-    cuts, moments, members = ready.shape
-    chosen: list[int] = []
-    refused = False
     if not wishes.at_h.size or part <= 0.0:
-        return chosen, refused
-    busy = stays > 0.5
-    days_each = stays.sum(axis=1)
-    base_ready, base_plants = supply.ready_h, supply.plants
-    left = room.copy()
-    while len(chosen) < MOST_PARTS:
-        now_short = (
-            short_heads(wishes, base_ready, base_plants, hold_h).sum(axis=0).mean()
-            if base_plants.size
-            else wishes.heads.sum()
-        )
-        lanes = np.concatenate(
-            [
-                np.repeat(base_ready[:, None, :], moments, axis=1),
-                ready,
-            ]
-        ).reshape(-1, moments * members)
-        short = short_heads(wishes, lanes, np.concatenate([base_plants, np.full(cuts, part)]), hold_h)
-        saved = now_short - short.sum(axis=0).reshape(moments, members).mean(axis=1)
-        worth = saved - part * (WORTH + SITE_DAY_WORTH * days_each)
-        fits = np.array([left[b].min(initial=np.inf) >= part for b in busy])
-        if (worth > 0.0).any() and worth[~fits].max(initial=0.0) > worth[fits].max(initial=0.0):
-            refused = True
-        worth = np.where(fits, worth, -np.inf)
-        best = int(np.argmax(worth))  # of several the earliest: late is short, early only waits
-        if not worth[best] > 0.0:
-            break
-        chosen.append(best)
-        left = left - part * stays[best]
-        base_ready = np.concatenate([base_ready, ready[:, best]])
-        base_plants = np.concatenate([base_plants, np.full(cuts, part)])
-    return chosen, refused
+        return [], False
+    # What is gone before the first of these wishes in every member does not bear on them.
+    lasts = supply.ready_h.max(axis=1, initial=-np.inf) + hold_h >= wishes.at_h[0]
+    plan = _Plan(
+        wishes, Supply(supply.ready_h[lasts], supply.plants[lasts]), ready, stays, room, part, hold_h
+    )
+    plan.add()
+    plan.settle()
+    return plan.chosen, plan.refused
 
 
 class _Told(NamedTuple):

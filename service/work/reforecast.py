@@ -525,7 +525,7 @@ def conclude(given: HouseInput, key: str) -> Conclusions:
             curves[succession.id] = curve
         _forecast_rows(given, group, learnt, out, outlooks[group.nursery_id], result)
     for succession in (s for s in given.successions if s.active):
-        _advise(given, succession, curves, dates, now_h, result)
+        _advise(given, learnt, succession, curves, dates, now_h, result)
     result.conditions.extend(_silent(given))
     return result
 
@@ -941,13 +941,17 @@ def _unreached(given: HouseInput, batch: Batch) -> Condition:
 
 def _plants(item: LiveBatch, succession: Succession) -> float:
     """Plants that hold or will hold sites."""
-    if item.state.stage == "channels":
-        return float(item.state.in_channels)
-    return min(float(item.state.in_nursery), round(item.state.cells * succession.keep_share))
+    state = item.state
+    kept = round(state.cells * succession.keep_share)
+    if state.stage == "channels":  # some may still wait for sites
+        waiting = max(0, kept - state.in_channels - state.harvested)
+        return float(state.in_channels + min(state.in_nursery, waiting))
+    return float(min(state.in_nursery, kept))
 
 
 def _advise(
     given: HouseInput,
+    learnt: Calibration,
     succession: Succession,
     curves: dict[int, law.Curve],
     dates: dict[int, Dates],
@@ -984,7 +988,7 @@ def _advise(
         (previous.decision, previous.binding) if previous else None,  # type: ignore[arg-type]
         out,
     )
-    if orders := _orders(given, succession, own, dates, curves[succession.id]):
+    if orders := _orders(given, learnt, succession, own, dates, curves[succession.id]):
         figures = ordered.for_orders(
             figures,
             programme,
@@ -1016,6 +1020,7 @@ def _advise(
 
 def _orders(
     given: HouseInput,
+    learnt: Calibration,
     succession: Succession,
     own: Sequence[LiveBatch],
     dates: dict[int, Dates],
@@ -1067,6 +1072,7 @@ def _orders(
         hold_days=given.hold_days,
         allowed_h=allowed[allowed <= curve.seeding_h[-1]],
         cuts=profile.cuts,
+        own_spread=max(learnt.growth.of_batch(0, c).own_sd for c, _ in _sown(_cell(succession), succession)),
     )
 
 

@@ -10,9 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.records.tables import Entry
+from service.records.tables import Batch, Entry, Succession
+from service.work import reforecast
 from service.work.errors import Impossible
 from service.work.ledger import KINDS, LedgerState, derive, facts
+from service.work.reforecast import LiveBatch
 
 START = datetime(2026, 8, 3, 6, tzinfo=UTC)
 NURSERY, NURSERY_2, CHANNELS, CHANNELS_2 = 1, 2, 3, 4
@@ -503,3 +505,37 @@ def test_a_treatment_recorded_after_a_harvest_says_that_it_was_too_early() -> No
 def test_what_was_graded_out_is_counted() -> None:
     state = derive(placed(entry("discarded", 21, 30, reason="graded out"), entry("discarded", 22, 5)))
     assert (state.discarded, state.graded_out) == (35, 30)
+
+
+def test_plants_that_still_wait_for_sites_count_with_those_that_have_them() -> None:
+    succession = Succession(
+        house_id=1,
+        crop_id=1,
+        nursery_zone_id=NURSERY,
+        channels_zone_id=CHANNELS,
+        name="Weekly",
+        heads_per_harvest=160,
+        harvest_interval_days=7.0,
+        seeding_interval_days=7.0,
+        seeding_weekdays=[1],
+        cells_per_seeding=200,
+        keep_share=0.8,
+    )
+    batch = Batch(
+        house_id=1,
+        succession_id=1,
+        cultivar_id=None,
+        code="1",
+        seeded_on=START.date(),
+        cells=200,
+        created_at=START,
+    )
+
+    def counted(*more: Entry) -> float:
+        state = derive(ledger(entry("seeded", 0, 200), entry("emergence_counted", 5, 190), *more))
+        return reforecast._plants(LiveBatch(batch, state), succession)
+
+    part, rest = entry("transplanted", 20, 100), entry("transplanted", 24, 60)
+    assert counted() == counted(part) == counted(part, rest) == 160.0
+    assert counted(part, rest, entry("harvested", 50, 70)) == 90.0
+    assert counted(part, entry("discarded", 24, 90)) == 100.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 
@@ -12,7 +13,7 @@ from service.work.profiles import profile
 from service.work.replay import Fact, Past, PastBatch
 from service.work.replay.compare import flapping
 from service.work.replay.foresight import foresee, order_that_fits
-from service.work.replay.loop import FixedInterval, Rules, Telling, walk
+from service.work.replay.loop import FixedInterval, Rules, Sown, Telling, walk
 from service.work.replay.recorded import CannotFollow, recorded_growth
 from tests.unit.test_replay import SITE, hours
 
@@ -80,6 +81,20 @@ def test_heads_that_nobody_wants_in_time_are_thrown_away() -> None:
 def test_the_nursery_is_not_overfilled_in_silence() -> None:
     with pytest.raises(ValueError, match="room for 0"):
         walk(Steady(), replace(RULES, cells=100, sites=1), FixedInterval(100))
+
+
+def test_a_look_in_vain_is_written_down_with_the_one_that_found_them() -> None:
+    told: list[list[tuple[int, int]]] = []
+
+    class Reader:
+        def cells(self, day: int, batches: Sequence[Sown]) -> int:
+            told.extend([(n.day, n.plants) for n in b.notes if n.kind == "emerged"] for b in batches)
+            return 100 if day == 0 else 0
+
+    walk(Steady(), replace(RULES, days=10), Reader())
+    # By itself a count of none would end the batch for all who read the records.
+    assert [] in told
+    assert {tuple(one) for one in told if one} == {((2, 0), (3, 100))}
 
 
 def test_growers_share_their_luck() -> None:

@@ -124,7 +124,7 @@ class AdviceFollower:
         state = derive(entries)
         batch.stage = state.stage
         past = calibration.PastBatch(batch, state, facts(entries))
-        if state.stage == "finished":
+        if state.stage == "finished" and not (sown.waiting or sown.standing):
             self._done[sown.seeded] = past
         return past
 

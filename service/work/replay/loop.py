@@ -234,11 +234,12 @@ def _tend(
     if not batch.waiting:
         return 0
     if day < growth.emerged(batch.seeded):
-        if day == growth.emerged(batch.seeded) - 1:  # looked for in vain; earlier looks say no more
-            batch.notes.append(Note("emerged", day, 0))
         return 0
     if not batch.up:
         batch.up = True
+        # The day before it was looked for in vain. By itself a count of none would say that the batch has failed.
+        if day - 1 > batch.seeded:
+            batch.notes.append(Note("emerged", day - 1, 0))
         batch.notes.append(Note("emerged", day, batch.cells))
     leaves = growth.leaves(batch.seeded, day)
     if leaves < LOOK_LEAVES:

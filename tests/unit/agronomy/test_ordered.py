@@ -37,7 +37,9 @@ def batches(*ready_days, plants=80.0):
 NOTHING = batches()
 
 
-def advise(c, wishes, supply=NOTHING, *, sites=10_000, previous=None, cuts=1, interval=7.0, cells=100):
+def advise(
+    c, wishes, supply=NOTHING, *, sites=10_000, previous=None, cuts=1, interval=7.0, cells=100, own_spread=0.0
+):
     programme = succession.Programme(
         harvest_interval_days=7.0, seeding_interval_days=interval, cells=cells, keep_share=0.8
     )
@@ -46,7 +48,12 @@ def advise(c, wishes, supply=NOTHING, *, sites=10_000, previous=None, cuts=1, in
     )
     even = succession.advise(programme, NOW, NOW, c.harvest_h[0], c, nobody, [], [], sites)
     orders = law.Orders(
-        wishes=wishes, supply=supply, hold_days=HOLD, allowed_h=NOW + DAY * np.arange(50.0), cuts=cuts
+        wishes=wishes,
+        supply=supply,
+        hold_days=HOLD,
+        allowed_h=NOW + DAY * np.arange(50.0),
+        cuts=cuts,
+        own_spread=own_spread,
     )
     return law.for_orders(even, programme, NOW, c, nobody, [], sites, [], orders, previous)
 
@@ -111,6 +118,23 @@ def test_what_is_not_sure_is_aimed_early_since_a_late_head_is_short_and_an_early
     assert sum(unsure.seeding_cells) > 100
 
 
+def test_what_batches_do_by_themselves_is_allowed_for():
+    c = curve(lambda _d: 45.0)
+    moments = NOW + DAY * np.arange(10.0)
+    light, ready = (np.repeat(moments[:, None] + DAY * d, 400, axis=1) for d in (37.0, 45.0))
+    off = law.own_luck_h(ready, light, moments, 0.05) / DAY
+    # 0.05 in log weight, where the last 15 % take 8 days.
+    assert off.std() == pytest.approx(0.05 * 8.0 / -np.log(0.85), rel=0.05)
+    assert abs(np.corrcoef(off)[~np.eye(10, dtype=bool)]).max() < 0.25  # each day has its own
+    some = slice(3, 5)
+    kept = law.own_luck_h(ready[some], light[some], moments[some], 0.05) / DAY
+    assert kept == pytest.approx(off[some])  # and keeps it
+    assert law.own_luck_h(np.full((1, 4), np.inf), light[:1, :4], moments[:1], 0.05).tolist() == [[0.0] * 4]
+    alike, apart = advise(c, weekly()), advise(c, weekly(), own_spread=0.06)
+    assert sum(apart.seeding_cells) > sum(alike.seeding_cells)
+    assert apart.short_with < 0.1 * apart.wanted
+
+
 def test_orders_that_batches_cover_ask_for_no_seeding():
     c = curve(lambda _d: 45.0)
     wishes = weekly(first=50, count=3)
@@ -128,6 +152,20 @@ def test_orders_are_seeded_as_far_as_there_are_sites():
     assert sum(tight.seeding_cells) < sum(free.seeding_cells)
     assert tight.sites_needed_advised <= 200 + 1e-6
     assert tight.short_with > 0.0
+
+
+def test_seedings_that_others_made_needless_are_moved_or_left_out():
+    moments = NOW + DAY * np.arange(21.0)
+    ready = np.repeat(moments[:, None] + DAY * 45.0, MEMBERS, axis=1)[None]
+    stays, room = np.zeros((21, 100)), np.full(100, 1e4)
+    plan = law._Plan(weekly(first=50, count=2), NOTHING, ready, stays, room, 40.0, HOLD * DAY)
+    plan.chosen = [0, 0, 0, 5, 20]  # 0: ready on day 45; 20: ready after the last order
+    plan.settle()
+    assert len(plan.chosen) == 4
+    assert 20 not in plan.chosen
+    ends = np.sort(45 + np.array(plan.chosen))
+    assert (ends[:2] <= 50).all()
+    assert ((ends[2:] >= 51) & (ends[2:] <= 57)).all()
 
 
 def test_later_cuts_of_a_herb_serve_orders_too():
