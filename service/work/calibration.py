@@ -31,7 +31,7 @@ from service.work.times import epoch_hours, local_day
 
 EVIDENCE_DAYS = 1200  # batches seeded longer ago say nothing any more
 SAMPLE_SHARE = 0.1  # of the plants in channels: a weighed cut of fewer is a sample, not yet the harvest
-MODEL = 3  # to be raised when the science changes, so that evidence is computed again
+MODEL = 4  # to be raised when the science changes, so that evidence is computed again
 
 Parameter = Literal["leaf", "growth", "emergence"]
 PARAMETERS: tuple[Parameter, ...] = ("leaf", "growth", "emergence")

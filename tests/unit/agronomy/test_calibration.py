@@ -361,6 +361,33 @@ def test_an_emergence_count_says_how_fast_seeds_came_up_at_least():
     assert seen.expected[0] == pytest.approx((computed - FIRST - 24.0) / 24.0)
 
 
+def test_emergence_that_is_recorded_was_looked_for():
+    """A grower who writes down only that seedlings are up has looked for them the days before."""
+    computed = float(science.emergence_h(CROP, zone(), past())[0])
+    recorded = past(emerged=computed + 20.0)
+    assert float(science.emergence_h(CROP, zone(), recorded)[0]) == computed + 20.0
+    alone, looked = (
+        science.emergence(CROP, zone(), of)
+        for of in (recorded, past(looked=computed - 4.0, emerged=computed + 20.0))
+    )
+    assert alone.low[0] == alone.high[0] == looked.low[0] < -0.2
+    assert alone.sd[0] == pytest.approx(2.0 * looked.sd[0])
+    assert looked.sd[0] < alone.sd[0] < 0.5
+    # Twelve such batches teach that seeds come up slowly in this house.
+    many = np.arange(12)
+    each = law.Evidence(many, *(np.repeat(column, 12) for column in (alone.low, alone.high, alone.sd)))
+    house = law.Cells(*(np.zeros(1, dtype=int),) * 3, np.array([science.EMERGENCE_SPREAD]))
+    learned = law.calibrate(house, np.zeros(12, dtype=int), each)
+    assert 1.2 * alone.low[0] < learned.mean[0] < 0.7 * alone.low[0]
+
+
+@pytest.mark.parametrize(("late_h", "known"), [(30.0, True), (60.0, False), (200.0, False)])
+def test_a_record_far_later_than_expected_is_a_late_record(late_h, known):
+    computed = float(science.emergence_h(CROP, zone(), past())[0])
+    found = science.emergence(CROP, zone(), past(emerged=computed + late_h))
+    assert np.isfinite(found.high[0]) == known
+
+
 def test_an_emergence_count_days_late_does_not_put_leaves_out():
     """Somebody who counts once a week finds leaves at once on what came up days ago."""
     computed = float(science.emergence_h(CROP, zone(), past())[0])
