@@ -389,6 +389,7 @@ def ladder_dry_g(
         np.tile(LADDER, pieces) * profile.growth_factor,
         np.full((1, lane.size), np.inf),
         float(span),
+        account=False,
     )
     return run.at_look.reshape(pieces, rungs)
 
