@@ -311,6 +311,10 @@ class _Errors:
         drift2 = np.zeros(crop.size) if drift is None else drift**2
         self._parts = (np.maximum(evidence.sd**2 - drift2, 0.0), drift2)
         self._measured = evidence.low == evidence.high
+        # The last of a batch is as a rule its harvest, of many more heads than the samples before: of how far these
+        # err it says nothing.
+        samples = self._measured & (drift2 > 0.0)
+        self._telling = (self._measured if drift is None else samples, samples)
         self._sizes = [np.ones(crops), np.ones(crops)]
 
     def _shares(self) -> list[Array]:
@@ -326,8 +330,7 @@ class _Errors:
         total = np.where(self._measured, sum(shares), 1.0)
         off2 = (np.where(self._measured, self._evidence.low, mean) - mean) ** 2 + var
         weight = (ERROR_FREEDOM + 1.0) / (ERROR_FREEDOM + off2 / total)
-        for size, part, own in zip(self._sizes, self._parts, shares, strict=True):
-            there = self._measured & (part > 0.0)
+        for size, part, own, there in zip(self._sizes, self._parts, shares, self._telling, strict=True):
             fits = there * np.minimum(weight, 1.0)
             share = own / total
             expected = share**2 * weight * off2 + share * (1.0 - share) * total

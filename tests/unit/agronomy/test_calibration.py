@@ -192,8 +192,8 @@ def test_how_far_measurements_err_and_drift_is_learnt(error, drift):
         z.append((truth - out.batch_mean) / out.batch_sd)
         widths.append(np.median(out.batch_own_sd / known))
     # Rather too wide than too narrow where records are far better than assumed.
-    assert 0.76 < np.mean(np.abs(z) < 1.2816) < 0.93
-    assert 0.85 < np.mean(widths) < 1.4
+    assert 0.72 < np.mean(np.abs(z) < 1.2816) < 0.93
+    assert 0.85 < np.mean(widths) < 1.5
 
 
 def test_an_own_count_moves_a_batch_more_than_its_cell():
