@@ -17,7 +17,9 @@ no model is equally right in open and closed stands and in dim and bright light.
 from batches that were weighed several times, and weights are read as those of ready heads (:func:`staged`).
 
 Evidence says that a batch's log multiplier lies between two bounds; where they are equal, it was measured, with a
-normal error. Several pieces about one batch share its batch term and so never count as several batches. Wrong
+normal error. Several pieces about one batch share its batch term and so never count as several batches. How large
+errors of measurements are, and how far a batch drifts from what was measured of it weeks ago, is assumed first and
+learnt by crop, from how well measurements of one batch agree: scales and samples differ between farms. Wrong
 records happen: errors of measurements and batch terms are taken as Student-t, fitted by the EM algorithm as normal
 ones with weights [2]_, and one in twenty bounds is taken to be wrong.
 
@@ -53,6 +55,9 @@ BATCH_SPREAD_WEIGHT = 6.0
 
 DRIFT_PER_WEEK = 0.05
 """How far a batch's log multiplier may drift in a week, as the model errs by stage and season; assumed."""
+
+ERROR_WEIGHT = 10.0
+"""How many measurements the assumed sizes of errors and of drift are worth; assumed."""
 
 STAGE_SPREADS = (0.05, 0.03, 0.03)
 """Prior standard deviations of the drift by stage, a log multiplier for each e-fold of weight, and of its yearly wave;
@@ -101,23 +106,21 @@ class Evidence(NamedTuple):
         return cls(np.empty(0, dtype=np.intp), np.empty(0), np.empty(0), np.empty(0))
 
 
-def aged(sd: Array, batch: Index, at_h: Array) -> Array:
-    """Widen the errors of what was found earlier of a batch than its last: the model may have drifted since.
+def drifted(batch: Index, at_h: Array) -> Array:
+    """Return how far the model may have drifted from what was found earlier of a batch than its last. [log multiplier]
 
     Parameters
     ----------
-    sd : ndarray, shape (pieces,)
-        Errors of log multipliers.
     batch : ndarray of int, shape (pieces,)
         Which batch each is about.
     at_h : ndarray, shape (pieces,)
         When. [h]
     """
-    if not sd.size:
-        return sd
+    if not batch.size:
+        return np.zeros(0)
     last = np.full(int(batch.max()) + 1, -np.inf)
     np.maximum.at(last, batch, at_h)
-    return np.asarray(np.hypot(sd, DRIFT_PER_WEEK * (last[batch] - at_h) / 168.0))
+    return np.asarray(DRIFT_PER_WEEK * (last[batch] - at_h) / 168.0)
 
 
 class Staged(NamedTuple):
@@ -212,7 +215,13 @@ def prior_covariance(cells: Cells) -> Array:
     return np.asarray(np.outer(cells.spread, cells.spread) * alike)
 
 
-def calibrate(cells: Cells, batch_cell: Index, evidence: Evidence, season: Season | None = None) -> Posterior:
+def calibrate(
+    cells: Cells,
+    batch_cell: Index,
+    evidence: Evidence,
+    season: Season | None = None,
+    drift: Array | None = None,
+) -> Posterior:
     r"""Learn the log multipliers of cells and batches.
 
     Parameters
@@ -225,6 +234,8 @@ def calibrate(cells: Cells, batch_cell: Index, evidence: Evidence, season: Seaso
         In any order.
     season : Season, optional
         When batches were seeded; none: there is no season.
+    drift : ndarray, shape (pieces,), optional
+        The part of each error that is drift, see :func:`drifted`; none: no part.
 
     Returns
     -------
@@ -250,9 +261,11 @@ def calibrate(cells: Cells, batch_cell: Index, evidence: Evidence, season: Seaso
     mean, var = np.zeros(many), shared_var + scale2[crop_of_batch]
     trust, gain = np.ones(evidence.sd.size), np.zeros(evidence.sd.size)
     informed = np.bincount(evidence.batch, minlength=many) > 0
+    errors = _Errors(evidence, drift, crop_of_batch[evidence.batch], crops.size)
     telling, own_var = np.zeros(many), np.zeros(many)
     for _ in range(ROUNDS if evidence.sd.size else 0):
-        precision, pull, trust = _weigh(evidence, mean[evidence.batch], var[evidence.batch])
+        sized = evidence._replace(sd=errors.sd())
+        precision, pull, trust = _weigh(sized, mean[evidence.batch], var[evidence.batch])
         p = np.bincount(evidence.batch, precision, many)
         q = np.bincount(evidence.batch, pull, many)
         spread2 = scale2[crop_of_batch] / batch_weight / _TOLD_BY_BATCHES
@@ -271,6 +284,7 @@ def calibrate(cells: Cells, batch_cell: Index, evidence: Evidence, season: Seaso
         scale2 = (BATCH_SPREAD_WEIGHT * start2 + seen) / (
             BATCH_SPREAD_WEIGHT + np.bincount(crop_of_batch, informed, crops.size)
         )
+        errors.learn(mean[evidence.batch], var[evidence.batch])
         moved = ((of_cell[batch_cell] @ posterior) * of_batch).sum(axis=1)
         gain = moved[evidence.batch] * precision * rest[evidence.batch]
     between2 = scale2[crop_of_cell] * _T_VARIANCE
@@ -287,6 +301,43 @@ def calibrate(cells: Cells, batch_cell: Index, evidence: Evidence, season: Seaso
         trust=trust,
         weight=gain,
     )
+
+
+class _Errors:
+    """How large errors of measurements and drift are, as squares over what was assumed, by crop: the EM algorithm."""
+
+    def __init__(self, evidence: Evidence, drift: Array | None, crop: Index, crops: int) -> None:
+        self._evidence, self._crop, self._crops = evidence, crop, crops
+        drift2 = np.zeros(crop.size) if drift is None else drift**2
+        self._parts = (np.maximum(evidence.sd**2 - drift2, 0.0), drift2)
+        self._measured = evidence.low == evidence.high
+        # The last of a batch is as a rule its harvest, of many more heads than the samples before: of how far these
+        # err it says nothing.
+        samples = self._measured & (drift2 > 0.0)
+        self._telling = (self._measured if drift is None else samples, samples)
+        self._sizes = [np.ones(crops), np.ones(crops)]
+
+    def _shares(self) -> list[Array]:
+        return [size[self._crop] * part for size, part in zip(self._sizes, self._parts, strict=True)]
+
+    def sd(self) -> Array:
+        """Return errors as believed; those of bounds stay as they are."""
+        return np.where(self._measured, np.sqrt(sum(self._shares())), self._evidence.sd)
+
+    def learn(self, mean: Array, var: Array) -> None:
+        """Learn from how far measurements lie from what is believed of their batches, wrong ones left out."""
+        shares = self._shares()
+        total = np.where(self._measured, sum(shares), 1.0)
+        off2 = (np.where(self._measured, self._evidence.low, mean) - mean) ** 2 + var
+        weight = (ERROR_FREEDOM + 1.0) / (ERROR_FREEDOM + off2 / total)
+        for size, part, own, there in zip(self._sizes, self._parts, shares, self._telling, strict=True):
+            fits = there * np.minimum(weight, 1.0)
+            share = own / total
+            expected = share**2 * weight * off2 + share * (1.0 - share) * total
+            told = np.where(there, expected / np.where(there, part, 1.0), 0.0)
+            size[:] = (ERROR_WEIGHT + np.bincount(self._crop, fits * told, self._crops)) / (
+                ERROR_WEIGHT + np.bincount(self._crop, fits, self._crops)
+            )
 
 
 def _terms(

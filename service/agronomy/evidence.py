@@ -38,12 +38,17 @@ CUT_SPREAD = 0.05
 GAP_SPREAD = 0.3
 """Error of a log multiplier if none of the hours was measured; assumed, in proportion to those missing."""
 
-EMERGENCE_SPREAD_H = {"counted": 12.0, "computed": 24.0}
-"""Error of the moment of emergence; assumed. [h]"""
+EMERGENCE_SPREAD_H = {"counted": 12.0, "recorded": 24.0, "computed": 24.0}
+"""Error of the moment of emergence: between two looks, recorded without a look before, or computed; assumed. [h]"""
 
 NEXT_LOOK_H = 24.0
 """A count is taken for the moment of emergence if fewer than half were up at most so long before; later ones only say
-that it was before them. [h]"""
+that it was before them. Without a look before, trays were looked at a day before all the same: common practice, no
+source. [h]"""
+
+LATE_SPREADS = 2.0
+"""Standard deviations of the rate of emergence, and a look, after which a record without a look before is taken for a
+late one; assumed."""
 
 EMERGENCE_SPREAD = 0.15
 """Relative standard deviation of the rate of emergence before any was counted; assumed."""
@@ -69,7 +74,7 @@ class Past(NamedTuple):
 
     seeded_h: Array
     emerged_h: Array  # first count that found half of what came up
-    looked_h: Array  # last count before, that found fewer
+    looked_h: Array  # last count before, that found fewer; nan: none was written down
     transplanted_h: Array
 
 
@@ -87,6 +92,8 @@ class Finding(NamedTuple):
 def emergence(profile: CropProfile, nursery: Outlook, past: Past) -> Finding:
     """Hold emergence counts against thermal time: they lay the moment between two looks, or only before one."""
     counted = ~np.isnan(past.emerged_h)
+    spread_h = _spread_h(past)
+    past = _looked_for(profile, nursery, past)
     seen_then, looked = _seen_then(past), counted & ~np.isnan(past.looked_h)
     border = np.arange(nursery.hours + 1, dtype=np.float64) + nursery.first_hour
     sums = forecast.emergence_sums(profile, nursery)[0]
@@ -112,7 +119,7 @@ def emergence(profile: CropProfile, nursery: Outlook, past: Past) -> Finding:
         high=np.where(
             seen_then, ratio, np.where(looked, -np.log(way(np.where(looked, past.looked_h, end_h))), np.inf)
         ),
-        sd=np.maximum(rate * EMERGENCE_SPREAD_H["counted"] / share, 0.02) + GAP_SPREAD * (1.0 - seen),
+        sd=np.maximum(rate * spread_h / share, 0.02) + GAP_SPREAD * (1.0 - seen),
         measured=seen,
     )
 
@@ -160,8 +167,7 @@ def leaves(
     expected = grown(in_nursery, start, move) + grown(in_channels, move, counted_h)
     # Leaves a day at that time: how far a wrong moment of emergence puts the count out.
     rate = np.maximum(grown(in_nursery, start, start + 24.0), 0.0) / 24.0
-    known = _seen_then(past)[batch]
-    timing = rate * np.where(known, EMERGENCE_SPREAD_H["counted"], EMERGENCE_SPREAD_H["computed"])
+    timing = rate * _spread_h(past)[batch]
     share = measured_share(nursery, channels, start, move, counted_h)
     told = expected >= LEAST_LEAVES
     base = np.where(told, expected, 1.0)
@@ -258,12 +264,29 @@ def heads(
 
 def emergence_h(profile: CropProfile, nursery: Outlook, past: Past, rate: Array | float = 1.0) -> Array:
     """Return when each batch emerged: as computed at a rate of emergence, between the looks. [epoch hours]"""
-    row = np.zeros(past.seeded_h.size, dtype=np.intp)
-    sums = forecast.emergence_sums(profile, nursery)
-    way = 1.0 / np.asarray(rate, dtype=np.float64)
-    computed = forecast.crossing(sums, row, past.seeded_h - nursery.first_hour, way) + nursery.first_hour
+    past = _looked_for(profile, nursery, past)
+    computed = _computed_h(profile, nursery, past.seeded_h, rate)
     between = np.fmin(np.fmax(computed, past.looked_h), past.emerged_h)
     return np.where(_seen_then(past), past.emerged_h, between)
+
+
+def _computed_h(profile: CropProfile, nursery: Outlook, seeded_h: Array, rate: Array | float) -> Array:
+    row = np.zeros(seeded_h.size, dtype=np.intp)
+    sums = forecast.emergence_sums(profile, nursery)
+    way = 1.0 / np.asarray(rate, dtype=np.float64)
+    return forecast.crossing(sums, row, seeded_h - nursery.first_hour, way) + nursery.first_hour
+
+
+def _looked_for(profile: CropProfile, nursery: Outlook, past: Past) -> Past:
+    """Put a look before each recorded emergence that has none, but for those recorded late.
+
+    Late is what the profile, slower by :data:`LATE_SPREADS` standard deviations, expects longer than a look before. Of
+    such a record only the moment is known by which seedlings were up.
+    """
+    slowest = float(np.exp(-LATE_SPREADS * EMERGENCE_SPREAD))
+    latest_h = _computed_h(profile, nursery, past.seeded_h, slowest) + NEXT_LOOK_H
+    usual = np.isnan(past.looked_h) & (past.emerged_h <= latest_h)
+    return past._replace(looked_h=np.where(usual, past.emerged_h - NEXT_LOOK_H, past.looked_h))
 
 
 def middle(zone: Outlook) -> Outlook:
@@ -291,6 +314,13 @@ def with_measured(fill: Outlook, measured: Measured) -> Outlook:
 def _seen_then(past: Past) -> NDArray[np.bool_]:
     """Tell whether the count was about when it happened."""
     return np.asarray(past.emerged_h - past.looked_h <= NEXT_LOOK_H)
+
+
+def _spread_h(past: Past) -> Array:
+    """Return the error of the moment of emergence, of records as they came in. [h]"""
+    recorded = ~np.isnan(past.emerged_h) & np.isnan(past.looked_h)
+    otherwise = np.where(recorded, EMERGENCE_SPREAD_H["recorded"], EMERGENCE_SPREAD_H["computed"])
+    return np.where(_seen_then(past), EMERGENCE_SPREAD_H["counted"], otherwise)
 
 
 def measured_share(nursery: Outlook, channels: Outlook, from_h: Array, moved_h: Array, to_h: Array) -> Array:
@@ -359,6 +389,7 @@ def ladder_dry_g(
         np.tile(LADDER, pieces) * profile.growth_factor,
         np.full((1, lane.size), np.inf),
         float(span),
+        account=False,
     )
     return run.at_look.reshape(pieces, rungs)
 

@@ -393,4 +393,5 @@ def drivers(profile: CropProfile, zone: Outlook, co2_ppm: float) -> growth.Hourl
         zone.temp_c,
         co2_ppm,
         open_canopy=(profile.open_base_c, profile.open_optimum_c, profile.open_ceiling_c),
+        single=True,
     )

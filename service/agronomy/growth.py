@@ -52,7 +52,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from service.agronomy import stepping
-from service.agronomy.thermal import thermal_rate
+from service.agronomy.thermal import real, thermal_rate
 
 Array = NDArray[np.float64]
 
@@ -99,7 +99,7 @@ PUBLISHED = GrowthParameters()
 
 def compensation_point_ppm(temp_c: ArrayLike, parameters: GrowthParameters = PUBLISHED) -> Array:
     """Carbon dioxide compensation point, eq. 7. [ppm]"""
-    temp = np.asarray(temp_c, dtype=np.float64)
+    temp = real(temp_c)
     return np.asarray(parameters.compensation_co2 * _q10_factor(parameters.compensation_q10, temp, 20.0))
 
 
@@ -107,16 +107,19 @@ def light_use_efficiency(
     temp_c: ArrayLike, co2_ppm: ArrayLike, parameters: GrowthParameters = PUBLISHED
 ) -> Array:
     """Light use efficiency, eq. 8; zero at and below the compensation point. [g J⁻¹]"""
-    gamma = compensation_point_ppm(temp_c, parameters)
-    co2 = np.maximum(np.asarray(co2_ppm, dtype=np.float64), gamma)
+    return _efficiency(compensation_point_ppm(temp_c, parameters), real(co2_ppm), parameters)
+
+
+def _efficiency(gamma: Array, co2_ppm: Array, parameters: GrowthParameters) -> Array:
+    co2 = np.maximum(co2_ppm, gamma)
     return np.asarray(parameters.light_use * (co2 - gamma) / (co2 + 2.0 * gamma))
 
 
 def carboxylation_conductance(temp_c: ArrayLike, parameters: GrowthParameters = PUBLISHED) -> Array:
     """Carboxylation conductance, eq. 10; zero outside about 5 to 40 °C. [m s⁻¹]"""
-    temp = np.asarray(temp_c, dtype=np.float64)
+    temp = real(temp_c)
     a, b, c = parameters.carboxylation
-    return np.maximum(a * temp**2 + b * temp + c, 0.0)
+    return np.maximum((a * temp + b) * temp + c, 0.0)
 
 
 def photosynthesis_max(
@@ -138,13 +141,13 @@ def photosynthesis_max(
     ndarray
         Assimilation, never negative. [g CO2 m⁻² s⁻¹]
     """
-    par = np.maximum(np.asarray(par_w_m2, dtype=np.float64), 0.0)
+    par, co2 = np.maximum(real(par_w_m2), 0.0), real(co2_ppm)
     gamma = compensation_point_ppm(temp_c, parameters)
-    light_limited = light_use_efficiency(temp_c, co2_ppm, parameters) * par
+    light_limited = _efficiency(gamma, co2, parameters) * par
     g_car = carboxylation_conductance(temp_c, parameters)
     resistance = 1.0 / parameters.conductance_boundary + 1.0 / parameters.conductance_stomata
     g_co2 = g_car / (1.0 + g_car * resistance)  # the series of eq. 9, finite where g_car is zero
-    co2_excess = np.maximum(np.asarray(co2_ppm, dtype=np.float64) - gamma, 0.0)
+    co2_excess = np.maximum(co2 - gamma, 0.0)
     supply_limited = g_co2 * parameters.co2_density * co2_excess
     total = light_limited + supply_limited
     return np.where(total > 0.0, light_limited * supply_limited / np.where(total > 0.0, total, 1.0), 0.0)
@@ -170,13 +173,13 @@ def growth_rate(
 
 def growth_potential(temp_c: ArrayLike, parameters: GrowthParameters = PUBLISHED) -> Array:
     """Specific growth rate with unlimited reserves. [s⁻¹]"""
-    temp = np.asarray(temp_c, dtype=np.float64)
+    temp = real(temp_c)
     return np.asarray(parameters.growth_rate_max * _q10_factor(parameters.growth_q10, temp, 20.0))
 
 
 def maintenance_rate(temp_c: ArrayLike, parameters: GrowthParameters = PUBLISHED) -> Array:
     """Maintenance respiration per structural dry matter, eq. 4. [s⁻¹]"""
-    temp = np.asarray(temp_c, dtype=np.float64)
+    temp = real(temp_c)
     share = (
         parameters.respiration_shoot * (1.0 - parameters.root_fraction)
         + parameters.respiration_root * parameters.root_fraction
@@ -254,6 +257,8 @@ def hourly_drivers(
     co2_ppm: float | Array,
     parameters: GrowthParameters = PUBLISHED,
     open_canopy: tuple[float, float, float] | None = None,
+    *,
+    single: bool = False,
 ) -> HourlyDrivers:
     """Turn hourly conditions of shape (rows, hours) into drivers of shape (hours, rows).
 
@@ -265,6 +270,8 @@ def hourly_drivers(
         Carbon dioxide concentration, one for all or of the same shape. [ppm]
     open_canopy : tuple, optional
         Cardinal temperatures of :func:`open_canopy_factor`; none: the model as published.
+    single : bool
+        Compute in single precision: drivers are a millionth off, in half the time.
 
     Raises
     ------
@@ -275,14 +282,15 @@ def hourly_drivers(
         if not np.isfinite(column).all():
             raise ValueError(f"{name} is missing or not finite in some hours")
     shape = temp_c.shape[::-1]
-    co2_of_each = np.asarray(co2_ppm, dtype=np.float64)
-    found = HourlyDrivers(np.zeros(shape), np.empty(shape), np.empty(shape))
+    kind = np.float32 if single else np.float64
+    co2_of_each = np.asarray(co2_ppm, dtype=kind)
+    found = HourlyDrivers(*(np.zeros(shape, dtype=kind) for _ in HourlyDrivers._fields))
     fixed_by_hour = SECONDS_PER_HOUR * parameters.dry_matter_per_co2
-    at_reference = growth_potential(REFERENCE_C, parameters)
+    at_reference = float(growth_potential(REFERENCE_C, parameters))
     for begin in range(0, shape[0], _HOURS_AT_ONCE):
         hours = slice(begin, begin + _HOURS_AT_ONCE)
-        temp = np.ascontiguousarray(temp_c[:, hours].T)
-        par = np.ascontiguousarray(par_w_m2[:, hours].T)
+        temp = np.ascontiguousarray(temp_c[:, hours].T, dtype=kind)
+        par = np.ascontiguousarray(par_w_m2[:, hours].T, dtype=kind)
         if (temp == temp[:, :1]).all() and (par == par[:, :1]).all():
             temp, par = temp[:, :1], par[:, :1]  # measured hours are the same in all members: once is enough
         lit = par.any(axis=1)

@@ -15,6 +15,12 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 
 
+def real(values: ArrayLike) -> Array:
+    """Return numbers as an array of double precision, or as they are if in single."""
+    given = np.asarray(values)
+    return given if given.dtype == np.float32 else given.astype(np.float64, copy=False)
+
+
 def thermal_rate(
     temp_c: ArrayLike, base_c: float, optimum_c: float = math.inf, ceiling_c: float = math.inf
 ) -> Array:
@@ -62,7 +68,7 @@ def thermal_rate(
     """
     if not (base_c < optimum_c and (optimum_c < ceiling_c or math.isinf(ceiling_c))):
         raise ValueError(f"base {base_c:g}, optimum {optimum_c:g} and ceiling {ceiling_c:g} °C must rise")
-    temp = np.asarray(temp_c, dtype=np.float64)
+    temp = real(temp_c)
     rate = np.clip(temp - base_c, 0.0, optimum_c - base_c)
     if math.isfinite(ceiling_c):
         left = np.clip((ceiling_c - temp) / (ceiling_c - optimum_c), 0.0, 1.0)

@@ -31,7 +31,7 @@ from service.work.times import epoch_hours, local_day
 
 EVIDENCE_DAYS = 1200  # batches seeded longer ago say nothing any more
 SAMPLE_SHARE = 0.1  # of the plants in channels: a weighed cut of fewer is a sample, not yet the harvest
-MODEL = 3  # to be raised when the science changes, so that evidence is computed again
+MODEL = 4  # to be raised when the science changes, so that evidence is computed again
 
 Parameter = Literal["leaf", "growth", "emergence"]
 PARAMETERS: tuple[Parameter, ...] = ("leaf", "growth", "emergence")
@@ -474,9 +474,11 @@ def _learn(
     )
     of_batch = np.array([place[batch_id] for batch_id, *_ in pieces], dtype=np.intp)
     sd = np.array([said["sd"] for *_, said in pieces], dtype=np.float64)
+    aged = None
     if parameter == "growth":
         at_h = np.array([epoch_hours(datetime.fromisoformat(said["at"])) for *_, said in pieces])
-        sd = law.aged(sd, of_batch, at_h)
+        aged = law.drifted(of_batch, at_h)
+        sd = np.hypot(sd, aged)
     evidence = law.Evidence(of_batch, bound("low", -np.inf), bound("high", np.inf), sd)
     season = law.Season(np.array([_share_of_year(seeded_on[i]) for i in ids]), _share_of_year(today))
     of_cell = np.array([cell_of[i] for i in ids], dtype=np.intp)
@@ -484,7 +486,7 @@ def _learn(
     if parameter == "growth":
         stage = np.array([_stage(crops[cell.crop_id], said) for _, _, cell, said in pieces])
         evidence, drift = law.staged(evidence, stage, given.crop[of_cell], season)
-    out = law.calibrate(given, of_cell, evidence, season)
+    out = law.calibrate(given, of_cell, evidence, season, aged)
     drift_of = dict(zip(given.crop[of_cell].tolist(), drift.tolist(), strict=True))
     own = np.bincount([row_of[cell] for _, _, cell, _ in pieces], minlength=len(cells))
     shared = np.sqrt(np.maximum(out.batch_sd**2 - out.batch_own_sd**2, 0.0))

@@ -96,6 +96,14 @@ def _replay(found: Found) -> Iterator[tuple[str, str, str, str, str]]:
                 f"{number(line['rules']['oracle'])} d",
                 number(line["toOracle"]),
             )
+            records = line["rules"]["same records"]
+            yield (
+                "",
+                "",
+                "who knows its law, and of plants what was recorded",
+                f"{number(records)} d",
+                number(line["mae"] / records),
+            )
             yield (
                 "",
                 "",

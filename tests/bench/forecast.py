@@ -3,10 +3,13 @@
 The house stands at 50 °N without lamps on the first of October. Its batches are of all ages, seeded evenly over
 the ninety days before; what happened to the older ones is known, as a forecast made then would leave it.
 
-A lane is one batch in one member. Lane-hours are counted as for the floor, lanes times hours, over the hours that
-are stepped: from the first emergence until the last lane is harvested or the outlook ends. Lanes that have not
-emerged or are harvested count in them although they cost nothing; ``livedLaneHours`` and ``ratioToFloorLived``
-leave them out. What is timed is the whole forecast: conditions into rates, emergence and leaves, growth, dates.
+A lane is one batch in one member. There are two counts of lane-hours. The literal one, of ``laneHours`` and
+``ratioToFloor``, is lanes times hours as for the floor, over the hours that are stepped: from the first emergence
+until the last lane is harvested or the outlook ends. Lanes that have not emerged or are harvested count in it although
+they cost nothing. ``livedLaneHours`` and ``ratioToFloorLived`` leave them out: what a lane costs in an hour of its
+life. The floor is in double precision; growth is stepped in single, and ``ratioToFloorSingle`` is the literal count
+against a floor in single precision. What is timed is the whole forecast: conditions into rates, emergence and leaves,
+growth, dates.
 Times are those of the processor, of the fastest of several runs.
 """
 
@@ -111,12 +114,12 @@ def measure(batches: int, members: int, days: int, repeats: int) -> dict[str, An
     at = house(batches, members, days)
     dates = at.forecast()
     lane_hours, lived = at.lane_hours(dates)
-    seconds, floor_seconds = math.inf, math.inf
-    floor = _floor(dates.harvest.size)
+    seconds, floors = math.inf, [math.inf, math.inf]
+    floor = [_floor(dates.harvest.size, kind) for kind in (np.float64, np.float32)]
     for _ in range(repeats):
         seconds = min(seconds, _seconds(at.forecast))
-        floor_seconds = min(floor_seconds, _seconds(floor, times=200))
-    floor_of_lane_hour = floor_seconds / dates.harvest.size
+        floors = [min(least, _seconds(hour, times=200)) for least, hour in zip(floors, floor, strict=True)]
+    floor_of_lane_hour, single = (least / dates.harvest.size for least in floors)
     integrated_hours, integrated_seconds, apart_h = _solve_ivp_rate(at, dates)
     return {
         "laneHoursPerSecond": round(lane_hours / seconds),
@@ -130,6 +133,7 @@ def measure(batches: int, members: int, days: int, repeats: int) -> dict[str, An
         "ratioToFloorLived": round(seconds / lived / floor_of_lane_hour, 2),
         "seconds": round(seconds, 4),
         "floorNsALaneHour": round(1e9 * floor_of_lane_hour, 3),
+        "ratioToFloorSingle": round(seconds / lane_hours / single, 2),
         "solveIvpHarvestApartHours": round(apart_h, 2),
         **_linearity(members, days),
     }
@@ -142,11 +146,11 @@ def _seconds(task: Callable[[], Any], times: int = 1) -> float:
     return (time.process_time() - begun) / times
 
 
-def _floor(lanes: int) -> Callable[[], None]:
+def _floor(lanes: int, kind: type[np.floating[Any]]) -> Callable[[], None]:
     """Return one hour of the least that growing takes: an exponential, a division, two multiply-adds a lane."""
     draw = np.random.default_rng(1)
-    state, rate, other = (draw.uniform(0.1, 1.0, lanes) for _ in range(3))
-    cover, share, change, result = (np.empty(lanes) for _ in range(4))
+    state, rate, other = (draw.uniform(0.1, 1.0, lanes).astype(kind) for _ in range(3))
+    cover, share, change, result = (np.empty(lanes, dtype=kind) for _ in range(4))
 
     def hour() -> None:
         np.exp(state, out=cover)

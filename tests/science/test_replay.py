@@ -7,6 +7,8 @@ weekly batches of ten test years; ``python -m tests.bench replay`` prints the wh
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 
@@ -14,11 +16,11 @@ from tests.conftest import GIVEN
 from tests.simulated import house, weather
 from tests.simulated.farm import farm
 from tests.simulated.trial import (
+    AGAINST,
     COVERAGE,
     JUDGED,
     MOST_TO_NAIVE,
     MOST_TO_ORACLE,
-    ORACLE,
     SAME_RECORDS,
     WINDOW_ERROR_DAYS,
     Trial,
@@ -82,11 +84,13 @@ def test_the_records_of_a_farm_hold_together() -> None:
 # --------------------------------------------------------------------------- how far off forecasts are
 
 
-def check(done: Trial, coverage: tuple[float, float], window_days: float) -> None:
+def check(done: Trial, against: Sequence[str], coverage: tuple[float, float], window_days: float) -> None:
     said = "\n".join(table(done))
+    print(said)
     for lead in JUDGED:
         line = done.line("harvest", lead)
-        assert line.mae <= MOST_TO_ORACLE * line.rules[SAME_RECORDS], said
+        for oracle in against:
+            assert line.mae <= MOST_TO_ORACLE * line.rules[oracle], said
         assert line.mae <= MOST_TO_NAIVE * best_naive(line), said
     assert coverage[0] <= done.line("harvest").coverage <= coverage[1], said
     assert done.line("window_open").mae <= window_days, said
@@ -97,18 +101,19 @@ def check(done: Trial, coverage: tuple[float, float], window_days: float) -> Non
 def test_an_unlit_house_in_short() -> None:
     # Every ninth batch of three test years: bounds are wider than those of the whole.
     done = trial("unlit", 3, every=9, members=30)
-    check(done, coverage=(0.66, 0.92), window_days=1.3)
+    check(done, [SAME_RECORDS], coverage=(0.66, 0.92), window_days=1.3)
 
 
 @WHOLE
 @pytest.mark.slow
-@pytest.mark.timeout(3600)
+@pytest.mark.timeout(7200)
 @pytest.mark.parametrize("kind", ["unlit", "lit"])
 def test_ten_years_of_weekly_batches(kind: str) -> None:
+    """Held against the oracles that are fair to a house: why not the strict one under lamps says the trial's module."""
     done = trial(kind, 10)
     # Wanted is a day. In the unlit house 1.04 is seen, where the oracle has 0.93: weather and no more.
-    check(done, COVERAGE, window_days=1.1 if kind == "unlit" else WINDOW_ERROR_DAYS)
-    if kind == "unlit":  # where the weather to come is most of what is not known
-        for lead in JUDGED[:3]:
-            line = done.line("harvest", lead)
-            assert line.mae <= MOST_TO_ORACLE * line.rules[ORACLE], "\n".join(table(done))
+    check(done, AGAINST[kind], COVERAGE, window_days=1.1 if kind == "unlit" else WINDOW_ERROR_DAYS)
+    # By season too against the same records; not in the lit house, where half a day more or less is all there is.
+    for line in done.lines:
+        if kind == "unlit" and line.event == "harvest" and line.lead in JUDGED:
+            assert line.mae <= MOST_TO_ORACLE * line.rules[SAME_RECORDS], "\n".join(table(done))

@@ -150,17 +150,19 @@ class _Pieces(NamedTuple):
     sd: Array
     stage: Array  # of heads, log of the weight over that of a ready one; nan: not weighed
 
-    def known(self, as_of_h: float, season: calibration.Season, *, ages: bool) -> calibration.Evidence:
-        """Return what was known at a moment."""
+    def known(
+        self, as_of_h: float, season: calibration.Season, *, ages: bool
+    ) -> tuple[calibration.Evidence, Array | None]:
+        """Return what was known at a moment, and how much of its error is drift."""
         keep = (self.known_h <= as_of_h) & (as_of_h < self.until_h)
         batch, sd = self.batch[keep], self.sd[keep]
         told = calibration.Evidence(batch, self.low[keep], self.high[keep], sd)
         if not ages:
-            return told
-        told = told._replace(sd=calibration.aged(sd, batch, self.at_h[keep]))
-        return calibration.staged(
-            told, self.stage[keep], np.zeros(season.batch.size, dtype=np.intp), season
-        ).evidence
+            return told, None
+        drift = calibration.drifted(batch, self.at_h[keep])
+        told = told._replace(sd=np.hypot(sd, drift))
+        crop = np.zeros(season.batch.size, dtype=np.intp)
+        return calibration.staged(told, self.stage[keep], crop, season).evidence, drift
 
 
 class Learner:
@@ -202,18 +204,12 @@ class Learner:
         if self._beliefs[0] != as_of_h:
             same = np.zeros(self._cultivars.size, dtype=np.intp)
             season = calibration.Season(self._year, _share_of_year(as_of_h))
-            self._beliefs = (
-                as_of_h,
-                [
-                    calibration.calibrate(
-                        calibration.Cells(same, same, self._cultivars, np.full(same.size, spread)),
-                        self._cell,
-                        pieces.known(as_of_h, season, ages=kind == "growth"),
-                        season,
-                    )
-                    for kind, pieces, spread in zip(KINDS, self._kinds, self._spreads, strict=True)
-                ],
-            )
+            found = []
+            for kind, pieces, spread in zip(KINDS, self._kinds, self._spreads, strict=True):
+                cells = calibration.Cells(same, same, self._cultivars, np.full(same.size, spread))
+                told, drift = pieces.known(as_of_h, season, ages=kind == "growth")
+                found.append(calibration.calibrate(cells, self._cell, told, season, drift))
+            self._beliefs = as_of_h, found
         return self._beliefs[1]
 
 

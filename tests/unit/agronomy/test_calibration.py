@@ -171,9 +171,29 @@ def test_a_season_without_evidence_is_less_sure_than_one_with():
 
 def test_what_was_found_earlier_of_a_batch_weighs_less():
     batch, at = np.array([0, 0, 1]), np.array([0.0, 168.0, 0.0])
-    found = law.aged(np.full(3, 0.05), batch, at)
-    assert found.tolist() == pytest.approx([np.hypot(0.05, law.DRIFT_PER_WEEK), 0.05, 0.05])
-    assert law.aged(np.empty(0), np.empty(0, dtype=int), np.empty(0)).size == 0
+    assert law.drifted(batch, at).tolist() == pytest.approx([law.DRIFT_PER_WEEK, 0.0, 0.0])
+    assert law.drifted(np.empty(0, dtype=int), np.empty(0)).size == 0
+
+
+@pytest.mark.parametrize(("error", "drift"), [(0.4, 0.3), (1.0, 1.0), (2.0, 1.0), (0.4, 2.0)])
+def test_how_far_measurements_err_and_drift_is_learnt(error, drift):
+    """Ten farms of forty batches measured five times, a week apart, err by other than the assumed sizes."""
+    draw = np.random.default_rng(21)
+    batch, week = np.repeat(np.arange(40), 5), np.tile(np.arange(5.0), 40)
+    aged = law.drifted(batch, 168.0 * week)
+    real2 = (0.08 * error) ** 2 + (drift * aged) ** 2
+    known = 1.0 / np.sqrt(np.bincount(batch, 1.0 / real2) + 0.05**-2.0)
+    z, widths = [], []
+    for _ in range(10):
+        truth = 0.1 + 0.05 * draw.standard_normal(40)
+        value = truth[batch] + np.sqrt(real2) * draw.standard_normal(200)
+        evidence = law.Evidence(batch, value, value, np.hypot(0.08, aged))
+        out = law.calibrate(ONE, np.zeros(40, dtype=int), evidence, drift=aged)
+        z.append((truth - out.batch_mean) / out.batch_sd)
+        widths.append(np.median(out.batch_own_sd / known))
+    # Rather too wide than too narrow where records are far better than assumed.
+    assert 0.72 < np.mean(np.abs(z) < 1.2816) < 0.93
+    assert 0.85 < np.mean(widths) < 1.5
 
 
 def test_an_own_count_moves_a_batch_more_than_its_cell():
@@ -359,6 +379,33 @@ def test_an_emergence_count_says_how_fast_seeds_came_up_at_least():
     nobody = science.emergence(CROP, zone(), past())
     assert (nobody.low[0], nobody.high[0]) == (-np.inf, np.inf)
     assert seen.expected[0] == pytest.approx((computed - FIRST - 24.0) / 24.0)
+
+
+def test_emergence_that_is_recorded_was_looked_for():
+    """A grower who writes down only that seedlings are up has looked for them the days before."""
+    computed = float(science.emergence_h(CROP, zone(), past())[0])
+    recorded = past(emerged=computed + 20.0)
+    assert float(science.emergence_h(CROP, zone(), recorded)[0]) == computed + 20.0
+    alone, looked = (
+        science.emergence(CROP, zone(), of)
+        for of in (recorded, past(looked=computed - 4.0, emerged=computed + 20.0))
+    )
+    assert alone.low[0] == alone.high[0] == looked.low[0] < -0.2
+    assert alone.sd[0] == pytest.approx(2.0 * looked.sd[0])
+    assert looked.sd[0] < alone.sd[0] < 0.5
+    # Twelve such batches teach that seeds come up slowly in this house.
+    many = np.arange(12)
+    each = law.Evidence(many, *(np.repeat(column, 12) for column in (alone.low, alone.high, alone.sd)))
+    house = law.Cells(*(np.zeros(1, dtype=int),) * 3, np.array([science.EMERGENCE_SPREAD]))
+    learned = law.calibrate(house, np.zeros(12, dtype=int), each)
+    assert 1.2 * alone.low[0] < learned.mean[0] < 0.7 * alone.low[0]
+
+
+@pytest.mark.parametrize(("late_h", "known"), [(30.0, True), (60.0, False), (200.0, False)])
+def test_a_record_far_later_than_expected_is_a_late_record(late_h, known):
+    computed = float(science.emergence_h(CROP, zone(), past())[0])
+    found = science.emergence(CROP, zone(), past(emerged=computed + late_h))
+    assert np.isfinite(found.high[0]) == known
 
 
 def test_an_emergence_count_days_late_does_not_put_leaves_out():
