@@ -29,7 +29,7 @@ Sites = Literal["ample", "tight"]
 SPAN_DAYS = 70
 BEFORE_DAYS = 84  # simulated but not played, so that the channels are in full swing when the span begins
 ENDS: Mapping[Season, date] = MappingProxyType({"autumn": date(2026, 9, 21), "spring": date(2026, 4, 6)})
-_END_TIME = time(6, tzinfo=UTC)  # before the day's work
+_END_TIME = time(6, 1, tzinfo=UTC)  # the last whole hour has been sent
 
 FARM = "Brindlewick Greens"
 ADDRESS = "1 Brindle Lane, Brindlewick"
