@@ -5,7 +5,8 @@ takes the fact back. Everything known of a batch is derived from the facts that 
 they happened, whatever the order in which they were recorded.
 
 - ``seeded``: this many cells. There is always exactly one.
-- ``emergence_counted``: this many seedlings came up in all cells so far; the latest count holds.
+- ``emergence_counted``: this many seedlings came up in all cells so far; the latest count holds. None is a look in
+  vain: seeds may still come up until they are discarded.
 - ``leaves_counted``: true leaves a plant, on average.
 - ``transplanted``: this many plants went from the nursery to channels, into a section if one is said.
 - ``moved``: all plants in the nursery (before the first transplant) or in channels (after it) went to another
@@ -89,6 +90,7 @@ class LedgerState:
     seeded_at: datetime
     cells: int
     emerged: int | None
+    """None: not counted, or looked for in vain."""
     emerged_at: datetime | None
     """The first count that found at least half of the seedlings that came up in the end; they may have been before."""
     in_nursery: int
@@ -181,7 +183,7 @@ class _Walk:
         before = [c.happened_at for c in counts if self._emerged_at and c.happened_at < self._emerged_at]
         self._not_emerged_at = before[-1] if before else None
         # What came up is known to have stood there all along, however late it was counted.
-        self._in_nursery = self._cells if self._emerged is None else self._emerged
+        self._in_nursery = self._emerged or self._cells
         self._in_channels = self._discarded = self._harvested = 0
         self._transplanted_at: datetime | None = None
         self._leaf_counts: list[tuple[datetime, float]] = []
@@ -229,7 +231,7 @@ class _Walk:
         return LedgerState(
             seeded_at=self._seeded.happened_at,
             cells=self._cells,
-            emerged=self._emerged,
+            emerged=self._emerged if self._emerged or self._discarded else None,
             emerged_at=self._emerged_at,
             in_nursery=self._in_nursery,
             in_channels=self._in_channels,

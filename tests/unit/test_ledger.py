@@ -108,9 +108,18 @@ def test_the_stage_follows_the_plants(known: int, stage: str, in_nursery: int, i
     assert (state.finished_at is not None) == (stage == "finished")
 
 
-def test_a_batch_of_which_nothing_came_up_is_finished() -> None:
-    state = derive(ledger(entry("seeded", 0, 200), entry("emergence_counted", 9, 0)))
-    assert (state.stage, state.finished_at, state.emerged, state.emerged_at) == ("finished", at(9), 0, None)
+def test_seeds_that_were_looked_for_in_vain_may_still_come_up() -> None:
+    looked = [entry("seeded", 0, 200), entry("emergence_counted", 3, 0)]
+    state = derive(ledger(*looked))
+    assert (state.stage, state.in_nursery, state.emerged, state.failed) == ("nursery", 200, None, None)
+    state = derive(ledger(*looked, entry("emergence_counted", 4, 190)))
+    assert (state.in_nursery, state.emerged, state.not_emerged_at) == (190, 190, at(3))
+
+
+def test_a_batch_of_which_nothing_came_up_is_finished_when_it_is_discarded() -> None:
+    given_up = [entry("seeded", 0, 200), entry("emergence_counted", 9, 0), entry("discarded", 12, 200)]
+    state = derive(ledger(*given_up))
+    assert (state.stage, state.finished_at, state.emerged, state.failed) == ("finished", at(12), 0, 200)
 
 
 def test_a_batch_thrown_away_in_the_nursery_is_finished() -> None:
