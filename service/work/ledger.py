@@ -123,12 +123,16 @@ class LedgerState:
     """Of the discarded: too small or uneven to be planted."""
     waiting_until: datetime | None = None
     """When the last waiting time of a treatment ends or ended."""
+    none_came_up: bool = False
+    """Whether it was looked for in vain until all was discarded."""
     cut_while_waiting: tuple[datetime, ...] = ()
     """Harvests within the waiting time of a treatment that was written down only after them."""
 
     @property
     def failed(self) -> int | None:
         """Cells of which nothing came up; none: not counted yet."""
+        if self.none_came_up:
+            return self.cells
         return None if self.emerged is None else self.cells - self.emerged
 
 
@@ -231,8 +235,9 @@ class _Walk:
         return LedgerState(
             seeded_at=self._seeded.happened_at,
             cells=self._cells,
-            emerged=self._emerged if self._emerged or self._discarded else None,
+            emerged=self._emerged or None,
             emerged_at=self._emerged_at,
+            none_came_up=finished_at is not None and self._emerged == 0,
             in_nursery=self._in_nursery,
             in_channels=self._in_channels,
             discarded=self._discarded,

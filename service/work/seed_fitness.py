@@ -415,10 +415,10 @@ async def emergence(uow: UnitOfWork, lots: Sequence[SeedLot], crop: Crop) -> lis
     untold = dict.fromkeys(told, 0)
     for s in sown:
         state = states[s.batch.id]
-        if s.batch.cultivars or lots_in[s.batch.id] > 1 or state.emerged is None:
+        if s.batch.cultivars or lots_in[s.batch.id] > 1 or state.failed is None:
             untold[s.lot_id] += 1
         else:
-            told[s.lot_id].append((min(state.emerged, state.cells), state.cells))
+            told[s.lot_id].append((state.cells - state.failed, state.cells))
     kind = seed.SEED_KIND.get(crop.profile)
     standard = seed.FEDERAL_STANDARD_PERCENT.get(kind) if kind else None
     return [

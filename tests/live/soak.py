@@ -17,6 +17,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from sqlalchemy import func, insert, select
 
 from ingest.broker import BrokerHandle
@@ -162,6 +163,7 @@ async def soak(
         "requestP99Ms": round(1e3 * waits[int(len(waits) * 0.99)], 1),
         **{f"{name}Cores": round(share, 3) for name, share in cpu.items()},
         **{f"{name}Mb": round(statistics.median(of), 1) for name, of in used.items()},
+        **{f"{name}MbByTwelfth": twelfths(of) for name, of in used.items()},
         **{f"{name}Growth": round(growth(of), 4) for name, of in used.items()},
     }
 
@@ -173,6 +175,11 @@ def growth(samples: list[float]) -> float:
     """Return the median of the last third over that of the first."""
     third = max(1, len(samples) // 3)
     return statistics.median(samples[-third:]) / statistics.median(samples[:third])
+
+
+def twelfths(samples: list[float]) -> list[float]:
+    """Return the medians of the twelfths, in order."""
+    return [round(float(np.median(part)), 1) for part in np.array_split(samples, 12) if part.size]
 
 
 async def _farms(store: Store, prefix: str, batches: int) -> tuple[list[tuple[str, float]], list[int]]:

@@ -119,7 +119,12 @@ def test_seeds_that_were_looked_for_in_vain_may_still_come_up() -> None:
 def test_a_batch_of_which_nothing_came_up_is_finished_when_it_is_discarded() -> None:
     given_up = [entry("seeded", 0, 200), entry("emergence_counted", 9, 0), entry("discarded", 12, 200)]
     state = derive(ledger(*given_up))
-    assert (state.stage, state.finished_at, state.emerged, state.failed) == ("finished", at(12), 0, 200)
+    assert (state.stage, state.finished_at, state.none_came_up, state.failed) == (
+        "finished",
+        at(12),
+        True,
+        200,
+    )
 
 
 def test_a_batch_thrown_away_in_the_nursery_is_finished() -> None:
@@ -290,7 +295,8 @@ def test_the_balance_always_adds_up(tries: list[Entry]) -> None:
             for section, plants in {s: n for _, s, n in state.section_history}.items()
             if plants
         }
-        assert state.cells == (state.cells if state.emerged is None else state.emerged + (state.failed or 0))
+        assert state.emerged is None or state.cells == state.emerged + (state.failed or 0)
+        assert not state.none_came_up or state.failed == state.discarded == state.cells
         assert state.graded_out <= state.discarded
         assert (state.stage == "finished") == (state.in_nursery + state.in_channels == 0)
         assert (state.stage == "nursery") <= (state.transplanted_at is None)
