@@ -29,6 +29,7 @@ from sqlalchemy.engine import Row
 from sqlalchemy.exc import DataError, IntegrityError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.records.listing import among
 from service.records.marks import note
 from service.records.store import UnitOfWork, upsert
 from service.records.tables import DeadLetter, Hour, House, Reading, Sensor, TouchedHour, UnknownTopic
@@ -79,7 +80,7 @@ async def sensors_of_zones(
     """Return the sensors of zones, retired ones too: what they measured stays measured."""
     statement = (
         select(Sensor)
-        .where(Sensor.zone_id.in_(list(zone_ids)), Sensor.quantity.in_(list(quantities)))
+        .where(among(uow, Sensor.zone_id, zone_ids), Sensor.quantity.in_(list(quantities)))
         .order_by(Sensor.id)
     )
     return (await uow.session.scalars(statement)).all()
@@ -236,7 +237,7 @@ async def readings_between(
 ) -> Sequence[tuple[int, datetime, float]]:
     """Return ``(sensor_id, at, value)`` of ``start <= at <= end``, in no particular order."""
     statement = select(_reading.c.sensor_id, _reading.c.at, _reading.c.value).where(
-        _reading.c.sensor_id.in_(sensor_ids), _reading.c.at >= start, _reading.c.at <= end
+        among(uow, _reading.c.sensor_id, sensor_ids), _reading.c.at >= start, _reading.c.at <= end
     )
     return cast("Sequence[tuple[int, datetime, float]]", (await uow.session.execute(statement)).all())
 
@@ -251,7 +252,7 @@ async def reading_columns_between(
         else type_coerce(_reading.c.at, BigInteger)
     )
     statement = select(_reading.c.sensor_id, at_us, _reading.c.value).where(
-        _reading.c.sensor_id.in_(sensor_ids), _reading.c.at >= start, _reading.c.at <= end
+        among(uow, _reading.c.sensor_id, sensor_ids), _reading.c.at >= start, _reading.c.at <= end
     )
     # A piece at a time: a row takes thirty times the room of its numbers, and an hour of a large farm has many.
     found = await uow.session.stream(statement.execution_options(yield_per=_ROWS_AT_A_TIME))
@@ -309,7 +310,7 @@ async def last_readings(uow: UnitOfWork, sensor_ids: Sequence[int]) -> dict[int,
     statement = (
         select(_reading.c.sensor_id, _reading.c.at, _reading.c.value)
         .join(Sensor, Sensor.id == _reading.c.sensor_id)
-        .where(Sensor.id.in_(sensor_ids), _reading.c.at == newest)
+        .where(among(uow, Sensor.id, sensor_ids), _reading.c.at == newest)
     )
     return {row[0]: (row[1], row[2]) for row in await uow.session.execute(statement)}
 
@@ -391,7 +392,7 @@ async def hours_between(
     """Return the hours of zones with ``start <= at < end``, in order of zone and time."""
     statement = (
         select(Hour)
-        .where(Hour.zone_id.in_(list(zone_ids)), Hour.at >= start, Hour.at < end)
+        .where(among(uow, Hour.zone_id, zone_ids), Hour.at >= start, Hour.at < end)
         .order_by(Hour.zone_id, Hour.at)
     )
     return (await uow.session.scalars(statement)).all()

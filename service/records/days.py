@@ -9,6 +9,7 @@ from typing import NamedTuple, cast
 from sqlalchemy import Table, bindparam, delete, select, text
 from sqlalchemy.dialects.postgresql import ARRAY
 
+from service.records.listing import among
 from service.records.store import UnitOfWork
 from service.records.tables import House, Zone, ZoneDay
 from service.records.types import UtcDateTime
@@ -36,7 +37,7 @@ async def time_zones(uow: UnitOfWork, zone_ids: Iterable[int]) -> dict[int, str]
     statement = (
         select(Zone.id, House.time_zone)
         .join(House, House.id == Zone.house_id)
-        .where(Zone.id.in_(list(zone_ids)))
+        .where(among(uow, Zone.id, zone_ids))
     )
     return {int(zone_id): name for zone_id, name in (await uow.session.execute(statement)).all()}
 
@@ -81,7 +82,7 @@ async def kept_days(
 ) -> dict[tuple[int, datetime, datetime], DaySums]:
     """Return the days of zones that are kept, by zone, beginning and end."""
     statement = select(_day).where(
-        _day.c.zone_id.in_(list(zone_ids)), _day.c.begins_at >= start, _day.c.begins_at < end
+        among(uow, _day.c.zone_id, zone_ids), _day.c.begins_at >= start, _day.c.begins_at < end
     )
     rows = (await uow.session.execute(statement)).all()
     return {(row[0], row[1], row[2]): DaySums(row[0], row[1], *row[3:]) for row in rows}

@@ -73,8 +73,13 @@ async def page(
     return kept, int(getattr(kept[-1], key.key))
 
 
-def among(uow: UnitOfWork, column: InstrumentedAttribute[Any], ids: Iterable[int]) -> ColumnElement[bool]:
-    """Return the condition that a column is one of ids, as one parameter however many they are."""
+def among(
+    uow: UnitOfWork, column: InstrumentedAttribute[Any] | ColumnElement[Any], ids: Iterable[int]
+) -> ColumnElement[bool]:
+    """Return the condition that a column is one of ids, as one parameter however many they are.
+
+    ``in_`` makes another statement for every number of ids, and each connection keeps a hundred of them prepared.
+    """
     wanted = sorted(set(ids))
     if uow.dialect == "postgresql":
         return column == any_(literal(wanted, ARRAY(BigInteger())))

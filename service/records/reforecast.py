@@ -44,7 +44,11 @@ async def lock_house(uow: UnitOfWork, house_id: int) -> None:
 
 async def latest_forecasts(uow: UnitOfWork, batch_ids: Sequence[int]) -> dict[int, Forecast]:
     """Return the newest forecast of each batch."""
-    newest = select(func.max(Forecast.id)).where(Forecast.batch_id.in_(batch_ids)).group_by(Forecast.batch_id)
+    newest = (
+        select(func.max(Forecast.id))
+        .where(among(uow, Forecast.batch_id, batch_ids))
+        .group_by(Forecast.batch_id)
+    )
     rows = await uow.session.execute(select(Forecast).where(Forecast.id.in_(newest)))
     return {f.batch_id: f for f in rows.scalars()}
 

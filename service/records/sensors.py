@@ -8,7 +8,7 @@ from typing import Any, cast
 
 from sqlalchemy import ColumnElement, Table, bindparam, case, delete, literal_column, select, text
 
-from service.records.listing import narrow, page
+from service.records.listing import among, narrow, page
 from service.records.listing import rows as plain_rows
 from service.records.store import UnitOfWork, upsert
 from service.records.tables import House, Retention, Sensor, SensorCalibration, SensorHour, SensorLag
@@ -57,7 +57,7 @@ async def calibrations_of(
         return ()
     statement = (
         select(SensorCalibration)
-        .where(SensorCalibration.sensor_id.in_(list(sensor_ids)))
+        .where(among(uow, SensorCalibration.sensor_id, sensor_ids))
         .order_by(SensorCalibration.from_at, SensorCalibration.id)
     )
     if not all_of_them:
@@ -107,7 +107,7 @@ async def lags_since(uow: UnitOfWork, sensor_ids: Sequence[int], since: datetime
     """Return the lags of sensors since a moment, in order of time."""
     statement = (
         select(SensorLag)
-        .where(SensorLag.sensor_id.in_(list(sensor_ids)), SensorLag.at >= since)
+        .where(among(uow, SensorLag.sensor_id, sensor_ids), SensorLag.at >= since)
         .order_by(SensorLag.at)
     )
     return (await uow.session.scalars(statement)).all()
@@ -120,7 +120,7 @@ async def arrivals_since(
     found: dict[int, list[tuple[datetime, int, float]]] = {}
     statement = (
         select(SensorLag.sensor_id, SensorLag.at, SensorLag.messages, SensorLag.low_s)
-        .where(SensorLag.sensor_id.in_(list(sensor_ids)), SensorLag.at >= since)
+        .where(among(uow, SensorLag.sensor_id, sensor_ids), SensorLag.at >= since)
         .order_by(SensorLag.at)
     )
     for sensor_id, at, messages, low_s in await plain_rows(uow, statement):

@@ -8,6 +8,7 @@ from typing import cast
 
 from sqlalchemy import Table, func, select
 
+from service.records.listing import among
 from service.records.store import UnitOfWork
 from service.records.tables import Alert, Batch, Entry, Reading, Sensor, Task, Zone, ZoneLimit
 
@@ -29,7 +30,7 @@ async def last_and_most(
     """Return when each sensor was last read since a moment, and the most it read since then."""
     rows = await uow.session.execute(
         select(_reading.c.sensor_id, func.max(_reading.c.at), func.max(_reading.c.value))
-        .where(_reading.c.sensor_id.in_(sensor_ids), _reading.c.at >= since, _reading.c.at <= now)
+        .where(among(uow, _reading.c.sensor_id, sensor_ids), _reading.c.at >= since, _reading.c.at <= now)
         .group_by(_reading.c.sensor_id)
     )
     return {int(sensor_id): (at, float(most)) for sensor_id, at, most in rows.all()}
