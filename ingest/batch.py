@@ -261,7 +261,7 @@ def _us(found: Any) -> int:
     raise _NotPlainError
 
 
-@lru_cache(maxsize=4096)  # sensors of one controller bring the same times
+@lru_cache(maxsize=1024)  # sensors of one controller bring the same times
 def _iso_us(text: str) -> int:
     since = datetime.fromisoformat(text) - _EPOCH  # TypeError if it has no offset
     return since.days * _DAY_US + since.seconds * 1_000_000 + since.microseconds

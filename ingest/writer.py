@@ -39,7 +39,7 @@ from service.work.conditions import (
 
 _log = logging.getLogger(__name__)
 
-_BATCH = 2500
+_BATCH = 2000
 _AT_A_TIME = 500  # decoded before the database's answers are looked at
 _MANY = 200  # acknowledgements that are worth a thread
 _PACE_S, _LOW_LATENCY_PACE_S = 0.02, 0.003

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
@@ -25,7 +26,6 @@ from sqlalchemy import (
     type_coerce,
 )
 from sqlalchemy import cast as cast_to
-from sqlalchemy.engine import Row
 from sqlalchemy.exc import DataError, IntegrityError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -256,20 +256,13 @@ async def reading_columns_between(
     )
     # A piece at a time: a row takes thirty times the room of its numbers, and an hour of a large farm has many.
     found = await uow.session.stream(statement.execution_options(yield_per=_ROWS_AT_A_TIME))
-    parts = [_columns(rows) async for rows in found.partitions()]
-    ids, times, values = (np.concatenate(column) for column in zip(*parts or [_columns(())], strict=True))
-    return ids, times, values
-
-
-def _columns(
-    rows: Sequence[Row[tuple[int, int, float]]],
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
-    ids, times, values = zip(*rows, strict=True) if rows else ((), (), ())
-    return (
-        np.array(ids, dtype=np.int64),
-        np.array(times, dtype=np.int64),
-        np.array(values, dtype=np.float64),
-    )
+    ids, times, values = array("q"), array("q"), array("d")
+    async for rows in found.partitions():
+        some_ids, some_times, some_values = zip(*rows, strict=True)
+        ids.extend(some_ids)
+        times.extend(some_times)
+        values.extend(some_values)
+    return np.asarray(ids), np.asarray(times), np.asarray(values)
 
 
 async def readings_count(uow: UnitOfWork) -> int:

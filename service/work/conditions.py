@@ -95,6 +95,7 @@ _MICROSECOND = timedelta(microseconds=1)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MEASURED_SHARE = 0.5  # of an hour, for its light to count
 _SPAN_GAP = timedelta(hours=12)
+_SENSORS_AT_ONCE = 50
 _ROWS_AT_ONCE = 20_000  # read for a run of hours, about: what a farm sends in a day may not fit into memory
 
 
@@ -758,34 +759,35 @@ async def _span_hours(
     if not sensors:
         return {}, 0
     reaches = [sampling.reach_s(sensor.sampling, sensor.interval_s) for sensor in sensors]
-    ids, at_us, values = await records.reading_columns_between(
-        uow,
-        [sensor.id for sensor in sensors],
-        start - timedelta(seconds=max(after for _, after in reaches)),
-        end + timedelta(seconds=max(before for before, _ in reaches)),
-    )
-    # Seconds from the start of the span: small numbers keep their microseconds.
-    seconds = (at_us - (start - _EPOCH) // _MICROSECOND) / 1e6
+    first = start - timedelta(seconds=max(after for _, after in reaches))
+    last = end + timedelta(seconds=max(before for before, _ in reaches))
     count = int((end - start) // _HOUR)
     temperature = _Together(count)
     light = _Together(count)
     corrections = await corrections_of(uow, [sensor.id for sensor in sensors], start)
-    for sensor in sensors:
-        own = ids == sensor.id
-        if not own.any():
-            continue
-        times_s, kept = seconds[own], values[own]
-        if sensor.id in corrections:
-            times_s, kept = sampling.corrected(times_s, kept, sensor.sampling, corrections[sensor.id])
-        if sensor.quantity == TEMPERATURE:
-            sums = sampling.hourly(times_s, kept, sensor.sampling, sensor.interval_s, 0.0, count)
-            temperature.add(sums, 1.0)
-        else:
-            # A dark sensor that reads a little below zero has not seen negative light.
-            kept = np.maximum(kept, 0.0)
-            sums = sampling.hourly(times_s, kept, sensor.sampling, sensor.interval_s, 0.0, count)
-            # A running total is kept in mol m-2 and a flux in umol m-2 s-1.
-            light.add(sums, 1.0 if sensor.sampling == "total" else 1e-6)
+    read = 0
+    for begin in range(0, len(sensors), _SENSORS_AT_ONCE):
+        some = sensors[begin : begin + _SENSORS_AT_ONCE]
+        ids, at_us, values = await records.reading_columns_between(uow, [s.id for s in some], first, last)
+        read += ids.size
+        # Seconds from the start of the span: small numbers keep their microseconds.
+        seconds = (at_us - (start - _EPOCH) // _MICROSECOND) / 1e6
+        for sensor in some:
+            own = ids == sensor.id
+            if not own.any():
+                continue
+            times_s, kept = seconds[own], values[own]
+            if sensor.id in corrections:
+                times_s, kept = sampling.corrected(times_s, kept, sensor.sampling, corrections[sensor.id])
+            if sensor.quantity == TEMPERATURE:
+                sums = sampling.hourly(times_s, kept, sensor.sampling, sensor.interval_s, 0.0, count)
+                temperature.add(sums, 1.0)
+            else:
+                # A dark sensor that reads a little below zero has not seen negative light.
+                kept = np.maximum(kept, 0.0)
+                sums = sampling.hourly(times_s, kept, sensor.sampling, sensor.interval_s, 0.0, count)
+                # A running total is kept in mol m-2 and a flux in umol m-2 s-1.
+                light.add(sums, 1.0 if sensor.sampling == "total" else 1e-6)
     temp_mean, light_mean = temperature.mean, light.mean
     conditions = {
         start + index * _HOUR: {
@@ -798,7 +800,7 @@ async def _span_hours(
         }
         for index in np.flatnonzero((temperature.coverage > 0) | (light.coverage > 0)).tolist()
     }
-    return conditions, ids.size
+    return conditions, read
 
 
 async def corrections_of(
