@@ -1,6 +1,6 @@
 """``evenleaf`` as a process that is killed on purpose: ``python -m tests.live.process LEASE_S COMMAND ...``.
 
-Leases last LEASE_S seconds, so that what a killed process left is taken over soon; 0 leaves them as they are.
+Leases last LEASE_S seconds, so that what a killed process left is taken over soon.
 """
 
 from __future__ import annotations
@@ -16,11 +16,10 @@ from service.cli import main
 
 if __name__ == "__main__":
     lease_s = float(sys.argv[1])
-    if lease_s:
-        ingest.slots.LEASE_S = lease_s
-        ingest.slots._ROUND_S = lease_s / 6
-        service.deliver.deliverer.LEASE_S = lease_s
-        service.scheduler.LEASE_S = lease_s
-        service.work.periodic.LEASE_S = lease_s
-        service.work.reforecast.LEASE_S = lease_s
+    ingest.slots.LEASE_S = lease_s
+    ingest.slots._ROUND_S = lease_s / 6
+    service.deliver.deliverer.LEASE_S = lease_s
+    service.scheduler.LEASE_S = lease_s
+    service.work.periodic.LEASE_S = lease_s
+    service.work.reforecast.LEASE_S = lease_s
     sys.exit(main(sys.argv[2:]))
