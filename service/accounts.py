@@ -9,7 +9,7 @@ import sys
 from typing import Any
 
 from service.clock import parse_clock
-from service.process import open_store
+from service.opening import open_store
 from service.records.store import Store
 from service.records.tables import User
 from service.settings import Settings, SettingsError

@@ -24,7 +24,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = _parser().parse_args(argv)
     try:
         settings = load_settings(file=args.config)
-        from service.process import set_up_logging
+        from service.opening import set_up_logging
 
         set_up_logging(settings.log_level if args.command != "demo" else "ERROR")
         if settings.log_format == "json":
@@ -179,7 +179,8 @@ def _user_parser(commands: Any) -> None:
 
 
 async def _serve(settings: Settings) -> int:
-    from service.process import listen_to_signals, running_service
+    from service.opening import listen_to_signals
+    from service.process import running_service
 
     stop = asyncio.Event()
     listen_to_signals(stop)  # from the start: what is told to end while starting still ends in order
@@ -197,7 +198,7 @@ async def _ingest(settings: Settings) -> int:
     from ingest.command import run_ingest
     from ingest.metrics import Tally, telling
     from service.clock import parse_clock
-    from service.process import listen_to_signals, open_store
+    from service.opening import listen_to_signals, open_store
 
     stop = asyncio.Event()
     listen_to_signals(stop)
@@ -214,8 +215,8 @@ async def _ingest(settings: Settings) -> int:
 
 
 async def _migrate(settings: Settings, args: argparse.Namespace) -> int:
-    from service.process import open_store
-    from service.records.migrate import current
+    from service.opening import open_store
+    from service.records.revision import current
 
     if args.to:
         from service.keeping import run_move
@@ -241,7 +242,7 @@ async def _restore(settings: Settings, args: argparse.Namespace) -> int:
 
 async def _token(settings: Settings, args: argparse.Namespace) -> int:
     from service.clock import parse_clock
-    from service.process import open_store
+    from service.opening import open_store
     from service.work.access import SYSTEM, create_token
     from service.work.errors import WorkError
 

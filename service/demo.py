@@ -20,7 +20,8 @@ from zoneinfo import ZoneInfo
 
 from seed_demo.scenario import Season, Sites, span
 from service.clock import SimulatedClock
-from service.process import Service, listen_to_signals, running_service
+from service.opening import listen_to_signals
+from service.process import Service, running_service
 from service.records.conditions import readings_count
 from service.records.places import all_house_ids
 from service.settings import Settings, SettingsError

@@ -9,7 +9,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from service.clock import parse_clock
-from service.process import open_store
+from service.opening import open_store
 from service.records.imports import houses_called
 from service.records.listing import find
 from service.records.store import Store, UnitOfWork

@@ -9,8 +9,9 @@ from pathlib import Path
 from sqlalchemy import make_url
 
 from service.records.backup import BackupError, back_up, restore
-from service.records.migrate import current, head, upgrade
+from service.records.migrate import upgrade
 from service.records.move import MoveError, move
+from service.records.revision import current, head
 from service.records.store import Store
 from service.settings import Settings, SettingsError
 

@@ -7,7 +7,7 @@ import msgspec
 from service.api.bodies import view
 from service.api.planning import PlanView
 from service.clock import parse_clock
-from service.process import open_store
+from service.opening import open_store
 from service.settings import Settings, SettingsError
 from service.work.access import SYSTEM
 from service.work.errors import WorkError

@@ -5,9 +5,7 @@ from __future__ import annotations
 import asyncio
 import gc
 import logging
-import signal
 import socket
-import sys
 from collections.abc import AsyncIterator, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field, replace
@@ -26,7 +24,7 @@ from service.deliver.mail import Mail, Smtp
 from service.deliver.mqtt_out import MqttOut
 from service.deliver.outcome import Way
 from service.deliver.webhook import Webhooks
-from service.records.migrate import current, head, upgrade
+from service.opening import open_store
 from service.records.store import Store
 from service.scheduler import running_scheduler, watching_seed, watching_sensors
 from service.settings import Settings, SettingsError
@@ -69,44 +67,6 @@ class Service:
         log.critical("%s failed: %r", part.get_name(), error, exc_info=error)
         self.failures.append(error)
         self.stop.set()
-
-
-def set_up_logging(level: str) -> None:
-    """Write logs to standard error, so that standard output holds only results."""
-    logging.basicConfig(
-        level=level, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s: %(message)s", force=True
-    )
-    for chatty in ("apscheduler", "httpx", "alembic", "uvicorn.access"):
-        logging.getLogger(chatty).setLevel(max(logging.WARNING, logging.getLevelNamesMapping()[level]))
-
-
-@asynccontextmanager
-async def open_store(settings: Settings, *, migrate: bool | None = None) -> AsyncIterator[Store]:
-    """Open the store with the schema this version needs.
-
-    An embedded store is brought up to date; a server's schema is changed by ``evenleaf migrate`` only, so that
-    several processes can start at once.
-
-    Raises
-    ------
-    SettingsError
-        If a server's schema is not this version's.
-    """
-    url = settings.store_url()
-    embedded = url.startswith("sqlite")
-    if embedded:
-        settings.data_dir.mkdir(parents=True, exist_ok=True)
-    store = Store.open(url)
-    try:
-        if embedded if migrate is None else migrate:
-            await upgrade(store)
-        elif (found := await current(store)) != (wanted := head()):
-            raise SettingsError(
-                f"the database holds schema {found or 'none'}, this version needs {wanted}: run `evenleaf migrate`"
-            )
-        yield store
-    finally:
-        await store.close()
 
 
 @asynccontextmanager
@@ -251,10 +211,3 @@ async def _serving(service: Service, app: Litestar) -> AsyncIterator[None]:
         server.should_exit = True
         await asyncio.gather(serving, return_exceptions=True)
         bound.close()
-
-
-def listen_to_signals(stop: asyncio.Event) -> None:
-    """Have SIGINT and SIGTERM set ``stop`` from now on."""
-    loop = asyncio.get_running_loop()
-    for name in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(name, stop.set)

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from service.clock import parse_clock
 from service.importing import find_house
-from service.process import open_store
+from service.opening import open_store
 from service.records.places import successions_of
 from service.records.tables import Succession
 from service.settings import Settings

@@ -13,7 +13,7 @@ from litestar.datastructures import State
 from service.api.bodies import View
 from service.clock import Clock
 from service.records.health import answers, schema
-from service.records.migrate import head
+from service.records.revision import head
 from service.records.store import Store
 
 log = logging.getLogger(__name__)

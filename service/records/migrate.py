@@ -25,6 +25,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.schema import SchemaItem
 
 from service.records.partitions import is_partition
+from service.records.revision import head
 from service.records.store import Store
 
 log = logging.getLogger(__name__)
@@ -97,19 +98,6 @@ async def _lock_holders(store: Store) -> str:
         for r in rows
     )
     return f"Locks are held by {told}"
-
-
-async def current(store: Store) -> str | None:
-    """Return the revision the store is at, or none if it has no tables yet."""
-    async with store.engine.connect() as connection:
-        return await connection.run_sync(lambda c: MigrationContext.configure(c).get_current_revision())
-
-
-def head() -> str:
-    """Return the revision that this version of Evenleaf works with."""
-    newest = ScriptDirectory.from_config(_config()).get_current_head()
-    assert newest is not None  # noqa: S101 - the first revision is part of the package
-    return newest
 
 
 async def draft(store: Store, message: str) -> None:

@@ -6,16 +6,19 @@ import asyncio
 import json
 import logging
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy import BigInteger, Connection, Float, Integer, inspect, text, types
 from sqlalchemy.exc import IntegrityError
 
-from service.records import migrate
-from service.records.migrate import Locked, NewerStore, current, head, in_tables, upgrade
+from service.records import migrate, migrations
+from service.records.migrate import Locked, NewerStore, in_tables, upgrade
+from service.records.revision import current, head
 from service.records.store import Store
 from service.records.tables import Farm, metadata
 from service.records.types import UtcDateTime
@@ -93,6 +96,10 @@ async def test_processes_that_start_together_all_find_the_tables(empty_store: St
         for store in others:
             await store.close()
     assert await current(empty_store) == head()
+
+
+def test_the_head_is_what_alembic_takes_for_it() -> None:
+    assert head() == ScriptDirectory(str(Path(migrations.__path__[0]))).get_current_head()
 
 
 async def test_upgrade_that_fails_leaves_nothing(empty_store: Store) -> None:

@@ -10,7 +10,8 @@ import pytest
 from sqlalchemy import Connection, MetaData, Table, func, insert, select, text, types
 
 from service.records import conditions
-from service.records.migrate import current, head, upgrade
+from service.records.migrate import upgrade
+from service.records.revision import current, head
 from service.records.store import Store
 from service.records.tables import Batch, Farm, Order, Reading, metadata
 

@@ -17,7 +17,7 @@ from service.work import passwords
 def data_dir(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Give the command a folder of its own, and hashes that are quick to make."""
     monkeypatch.setenv("EVENLEAF_DATA_DIR", str(tmp_path / "data"))
-    monkeypatch.setattr("service.process.set_up_logging", lambda _level: None)
+    monkeypatch.setattr("service.opening.set_up_logging", lambda _level: None)
     monkeypatch.setattr(passwords, "_hasher", PasswordHasher(time_cost=1, memory_cost=8, parallelism=1))
     return tmp_path / "data"
 

@@ -32,7 +32,7 @@ def data_dir(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Give the command a folder of its own."""
     folder = tmp_path / "data"
     monkeypatch.setenv("EVENLEAF_DATA_DIR", str(folder))
-    monkeypatch.setattr("service.process.set_up_logging", lambda _level: None)  # pytest has its own
+    monkeypatch.setattr("service.opening.set_up_logging", lambda _level: None)  # pytest has its own
     return folder
 
 
@@ -295,3 +295,13 @@ def test_told_to_end_while_it_starts_it_ends_in_order(data_dir: Path) -> None:
         told(process, signal.SIGTERM)
     with pytest.raises(httpx.TransportError):
         httpx.get(f"{url}/health")
+
+
+def test_an_ingest_loads_no_more_than_it_needs() -> None:
+    """It runs once a slot: what only the service needs would take a hundred megabytes more, each time."""
+    code = (
+        "import sys, service.cli, ingest.command, ingest.broker, ingest.metrics, service.opening;"
+        "print([m for m in ('scipy', 'litestar', 'apscheduler', 'alembic', 'reportlab') if m in sys.modules])"
+    )
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert said.stdout.strip() == "[]"
