@@ -36,13 +36,13 @@ from service.agronomy.succession import (
     occupancy,
 )
 
-PART = 0.5  # of a usual seeding: the steps in which seedings are put together; common practice is twice a week half
+PART = 1 / 3  # of a usual seeding: the steps in which seedings are put together; finer is more work; assumed
 WORTH = 0.06  # heads that a plant must save in the mean: a seedling costs little beside a head short; assumed
 SITE_DAY_WORTH = 2e-4  # and more a day on its site: of two as good the shorter is taken; assumed
 USED = 0.97  # of the sites that are counted on: moves come together; assumed
 WAIT = 0.5  # of the time that a ready head may wait, which it does in the mean; assumed
 MEMBERS = 24  # that are weighed up, of those of the outlook; assumed
-MOST_PARTS = 60
+MOST_PARTS = 90
 _LUCK = 31  # tells these draws from others
 KEEP_DAYS = 7.0  # an interval that was advised is not changed sooner ...
 KEEP_DIRECTION_DAYS = 14.0  # ... and not turned round sooner

@@ -54,6 +54,8 @@ SCREEN_S = 2.0  # between two requests of one of 40 connections, each of which s
 RECORDS_OF_REQUESTS = 0.1
 SAMPLE_S = 5.0
 SETTLE_S = 20.0  # in which every screen has asked some times, and what is kept for it is there
+PERIODIC_S = 960.0  # in which every periodic run has met the load once
+LONG_S = 1800.0  # so long a soak is measured only after that
 
 
 async def soak(
@@ -117,7 +119,7 @@ async def soak(
             await _warm(store, FARMS * HOUSES)
             warm_s = time.monotonic() - begun
             group.create_task(_use(client, made, records, stop))
-            await asyncio.sleep(SETTLE_S)
+            await asyncio.sleep(PERIODIC_S if seconds >= LONG_S else SETTLE_S)
             cpu = {p.name: cpu_s(p.pid) for p in (serve, ingest)}
             sent, asked = publisher.sent, client.answers
             client.seconds.clear()
