@@ -84,13 +84,19 @@ def test_the_records_of_a_farm_hold_together() -> None:
 # --------------------------------------------------------------------------- how far off forecasts are
 
 
-def check(done: Trial, against: Sequence[str], coverage: tuple[float, float], window_days: float) -> None:
+def check(
+    done: Trial,
+    against: Sequence[str],
+    coverage: tuple[float, float],
+    window_days: float,
+    most_to_oracle: float = MOST_TO_ORACLE,
+) -> None:
     said = "\n".join(table(done))
     print(said)
     for lead in JUDGED:
         line = done.line("harvest", lead)
         for oracle in against:
-            assert line.mae <= MOST_TO_ORACLE * line.rules[oracle], said
+            assert line.mae <= most_to_oracle * line.rules[oracle], said
         assert line.mae <= MOST_TO_NAIVE * best_naive(line), said
     assert coverage[0] <= done.line("harvest").coverage <= coverage[1], said
     assert done.line("window_open").mae <= window_days, said
@@ -99,9 +105,9 @@ def check(done: Trial, against: Sequence[str], coverage: tuple[float, float], wi
 
 @pytest.mark.slow
 def test_an_unlit_house_in_short() -> None:
-    # Every ninth batch of three test years: bounds are wider than those of the whole.
+    # Every ninth batch of three test years, 17 of them: bounds are wider than those of the whole.
     done = trial("unlit", 3, every=9, members=30)
-    check(done, [SAME_RECORDS], coverage=(0.66, 0.92), window_days=1.3)
+    check(done, [SAME_RECORDS], coverage=(0.66, 0.92), window_days=1.3, most_to_oracle=1.6)
 
 
 @WHOLE
