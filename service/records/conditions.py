@@ -207,13 +207,8 @@ async def _copy_new(
     """Store readings by COPY, which takes half as long; False, and nothing is stored, if one is there already."""
     rows = np.empty(sensor_ids.size, _COPY_ROW)
     rows["fields"] = 3
-    for name, column in (
-        ("sensor_id", sensor_ids),
-        ("at_us", at_us - _POSTGRESQL_EPOCH_US),
-        ("value", values),
-    ):
-        rows[f"{name.removesuffix('_us')}_bytes"] = 8
-        rows[name] = column
+    rows["sensor_id_bytes"] = rows["at_bytes"] = rows["value_bytes"] = 8
+    rows["sensor_id"], rows["at_us"], rows["value"] = sensor_ids, at_us - _POSTGRESQL_EPOCH_US, values
     await connection.exec_driver_sql("SAVEPOINT readings")
     driver: Any = (await connection.get_raw_connection()).driver_connection
     try:

@@ -134,7 +134,7 @@ async def test_a_month_made_later_is_like_the_others(postgresql_store: Store) ->
 
     found = await described(made)
     assert found == await described(other)
-    assert any("PRIMARY KEY (sensor_id, at)" in row for row in found)
+    assert not any("FOREIGN KEY" in row for row in found), "it would be checked with every row"
     assert any("PRIMARY KEY (sensor_id, at)" in row for row in found)
     assert any("USING brin (at)" in row for row in found)
 

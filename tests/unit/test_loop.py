@@ -92,7 +92,7 @@ def test_a_look_in_vain_is_written_down_with_the_one_that_found_them() -> None:
             return 100 if day == 0 else 0
 
     walk(Steady(), replace(RULES, days=10), Reader())
-    # By itself a count of none would end the batch for all who read the records.
+    # Nothing is written before.
     assert [] in told
     assert {tuple(one) for one in told if one} == {((2, 0), (3, 100))}
 

@@ -237,7 +237,7 @@ def _tend(
         return 0
     if not batch.up:
         batch.up = True
-        # The day before it was looked for in vain. By itself a count of none would say that the batch has failed.
+        # The day before it was looked for in vain, which is written down with what was found.
         if day - 1 > batch.seeded:
             batch.notes.append(Note("emerged", day - 1, 0))
         batch.notes.append(Note("emerged", day, batch.cells))
