@@ -67,6 +67,8 @@ class Settings:
     """A simulated clock, see :mod:`service.clock`; empty: the machine's time."""
     reforecast_minutes: float = 15.0
     """Minutes between two re-forecasts."""
+    forecast_processes: int = 0
+    """Processes that compute forecasts beside the one that serves, for many houses; 0: a thread of that one."""
     members: int = 60
     """Futures in an outlook."""
     horizon_days: int = 120
@@ -250,6 +252,7 @@ def _check(settings: Settings) -> None:
         "watch_minutes": (0.5, 60),
         "smtp_port": (1, 65535),
         "ingest_slots": (0, 64),
+        "forecast_processes": (0, 64),
         "reading_days": (0, 36500),
         "dead_letter_days": (1, 36500),
         "dead_letters": (100, 10_000_000),

@@ -8,13 +8,13 @@ import logging
 import os
 import secrets
 import socket
-from collections.abc import Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
-from functools import cache, cached_property
+from functools import cache, cached_property, partial
 from math import ceil, floor
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, ParamSpec, Protocol, TypeVar
 from zlib import crc32
 from zoneinfo import ZoneInfo
 
@@ -58,6 +58,9 @@ from service.work.words import Reason, reason
 from service.work.work_list import propose_work
 
 log = logging.getLogger(__name__)
+
+P = ParamSpec("P")
+R = TypeVar("R")
 
 JOB = "reforecast"
 LEASE_S = 30.0
@@ -187,6 +190,14 @@ class Run:
     alerts_closed: int = 0
 
 
+class Compute(Protocol):
+    """Awaits a function somewhere else: in another thread, or in another process."""
+
+    def __call__(self, work: Callable[P, R], /, *args: P.args, **kwargs: P.kwargs) -> Awaitable[R]:
+        """Return what the function returns."""
+        ...
+
+
 class Overtaken(Exception):  # noqa: N818 - read as an answer
     """Another process took this work over meanwhile; nothing of it was kept."""
 
@@ -206,11 +217,27 @@ class Reforecaster:
     """Re-forecasts houses, only where something changed since it last looked.
 
     Whether anything changed is told by the marks of change in a few rows; the records are read only then.
+
+    Parameters
+    ----------
+    compute
+        Where to compute: it is awaited with a function and its arguments, all of which can be pickled.
+    at_once
+        How many houses are computed at once.
     """
 
-    def __init__(self, store: Store, clock: Clock, members: int, horizon_days: int) -> None:
+    def __init__(
+        self,
+        store: Store,
+        clock: Clock,
+        members: int,
+        horizon_days: int,
+        compute: Compute = asyncio.to_thread,
+        at_once: int = 1,
+    ) -> None:
         self._store, self._clock = store, clock
         self._members, self._horizon_days = members, horizon_days
+        self._compute, self._at_once = compute, at_once
         self._known: dict[int, tuple[str, str]] = {}  # by house: its mark and key when it was last concluded
         self._locks: dict[int, asyncio.Lock] = {}
         self._holder = f"{socket.gethostname()[:50]}-{os.getpid()}-{secrets.token_hex(4)}"
@@ -255,11 +282,26 @@ class Reforecaster:
                 break
             async with self._store.read() as uow:
                 marks = await mark_records.marks_of(uow, some)
-            for house_id in some:
-                if _told(stop):
-                    break
-                if house_id in marks and (run := await self._guarded(house_id, self._mark(marks[house_id]))):
+            there = [house_id for house_id in some if house_id in marks]
+            runs += await self._each(
+                [partial(self._guarded, house_id, self._mark(marks[house_id])) for house_id in there], stop
+            )
+        return runs
+
+    async def _each(
+        self, tasks: Sequence[Callable[[], Awaitable[Run | None]]], stop: asyncio.Event | None
+    ) -> list[Run]:
+        """Do them in order, as many at once as are computed at once, until told to stop."""
+        left, runs = iter(tasks), []
+
+        async def go_on() -> None:
+            while not _told(stop) and (task := next(left, None)) is not None:
+                if run := await task():
                     runs.append(run)
+
+        async with asyncio.TaskGroup() as group:
+            for _ in range(self._at_once):
+                group.create_task(go_on())
         return runs
 
     async def _claim(self, due_at: datetime) -> list[Claim]:
@@ -287,13 +329,14 @@ class Reforecaster:
             async with self._store.write() as uow:
                 await leases.renew(uow, JOB, self._holder, list(changed), LEASE_S)
 
-        async with held(renew, LEASE_S, "re-forecasts"):
-            while changed and not _told(stop):
-                claim = changed[0]
-                run = await self._guarded(claim.subject_id, self._mark(marks[claim.subject_id]), claim)
+        async def do(claim: Claim) -> Run | None:
+            try:
+                return await self._guarded(claim.subject_id, self._mark(marks[claim.subject_id]), claim)
+            finally:
                 changed.remove(claim)
-                if run is not None:
-                    runs.append(run)
+
+        async with held(renew, LEASE_S, "re-forecasts"):
+            runs += await self._each([partial(do, claim) for claim in changed], stop)
         return runs
 
     async def _guarded(self, house_id: int, mark: str, claim: Claim | None = None) -> Run | None:
@@ -338,7 +381,7 @@ class Reforecaster:
             key = given.key()
             run = Run(house_id, changed=False)
             if known[1] != key:
-                concluded = await asyncio.to_thread(lambda: conclude(learn(given), key))
+                concluded = await self._compute(_learn_and_conclude, given, key)
                 async with self._store.write() as uow:
                     run = await keep(uow, self._clock, concluded)
                     await propose_work(uow, self._clock, SYSTEM, house_id)
@@ -503,6 +546,10 @@ def _cells(given: HouseInput) -> set[Cell]:
     ]
     wanted: list[tuple[Cell, Succession | Batch]] = [*live, *((_cell(s), s) for s in given.successions)]
     return {cell for own, of in wanted for cell in (own, *(member for member, _ in _sown(own, of)))}
+
+
+def _learn_and_conclude(given: HouseInput, key: str) -> Conclusions:
+    return conclude(learn(given), key)
 
 
 def conclude(given: HouseInput, key: str) -> Conclusions:

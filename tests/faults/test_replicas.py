@@ -5,9 +5,10 @@ from __future__ import annotations
 import asyncio
 import sys
 from collections import Counter
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 import pytest
 from sqlalchemy import func, select
@@ -96,6 +97,32 @@ async def test_a_replica_that_is_killed_is_taken_over_and_each_house_is_done_onc
     assert all(row.done and row.due_at == NOW for row in rows)
     epochs = {row.subject_id: row.epoch for row in rows}
     assert epochs[begun] >= 2  # the killed one's claim, and the one that took over
+
+
+async def test_a_replica_that_does_several_at_once_does_each_house_once(
+    postgresql_store: Store, houses: list[int]
+) -> None:
+    at_once = 0
+    most = 0
+
+    async def compute(work: Callable[..., Any], *given: Any) -> Any:
+        nonlocal at_once, most
+        at_once += 1
+        most = max(most, at_once)
+        concluded = await asyncio.to_thread(work, *given)
+        at_once -= 1
+        return concluded
+
+    reforecaster = Reforecaster(postgresql_store, FixedClock(NOW), 10, 30, compute, 3)
+    runs = await reforecaster.all_houses(due_at=NOW)
+    assert len(runs) == HOUSES
+    assert all(run.changed for run in runs)
+    assert most == min(3, HOUSES)
+    async with postgresql_store.read() as uow:
+        rows = list(await uow.session.scalars(select(JobLease).where(JobLease.job == JOB)))
+        forecasts = Counter(await uow.session.scalars(select(Forecast.batch_id)))
+    assert forecasts == dict.fromkeys(houses, 1)
+    assert all(row.done and row.due_at == NOW for row in rows)
 
 
 async def test_whoever_was_taken_over_keeps_nothing(

@@ -45,6 +45,7 @@ KEYS: dict[str, tuple[str, object, list[str]]] = {
     "session_days": ("90", 90.0, ["", "0", "401"]),
     "clock": ("start=2026-08-03T00:00:00Z", "start=2026-08-03T00:00:00Z", ["noon", "rate=5"]),
     "reforecast_minutes": ("0.5", 0.5, ["", "often", "0.4", "1441", "nan"]),
+    "forecast_processes": ("2", 2, ["", "two", "-1", "65"]),
     "members": ("10", 10, ["", "many", "9", "1001", "60.5"]),
     "horizon_days": ("365", 365, ["", "29", "366"]),
     "max_reading_age_days": ("1", 1.0, ["", "0", "nan", "inf"]),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -12,6 +12,7 @@ import pytest
 from sqlalchemy import delete, select
 
 from service.clock import FixedClock
+from service.computing import running_workers
 from service.records.conditions import save_hours
 from service.records.events import save_weather
 from service.records.store import Store
@@ -605,6 +606,40 @@ async def test_told_to_stop_it_begins_no_other_house(working: House, other_place
     assert await working.reforecaster.all_houses(stop) == []
     assert await working.rows() == (0, 0, 0)
     assert len(await working.reforecaster.all_houses(asyncio.Event())) == 2
+
+
+@ONE_DATABASE
+async def test_several_houses_are_computed_at_once_in_processes_as_in_a_thread(
+    working: House, other_place: Place
+) -> None:
+    house_id = working.place.house.id
+    async with working.store.read() as uow:
+        given = await job.read_house(uow, working.clock, house_id, working.members, working.horizon_days)
+    expected = job.conclude(job.learn(given), given.key())
+    assert expected.forecasts
+
+    together, most = set[int](), 0
+
+    async def compute(work: Callable[..., Any], given: job.HouseInput, key: str) -> Any:
+        nonlocal most
+        together.add(given.house.id)
+        most = max(most, len(together))
+        concluded = await workers.run(work, given, key)
+        together.remove(given.house.id)
+        return concluded
+
+    async with running_workers(2) as workers:
+        reforecaster = Reforecaster(
+            working.store, working.clock, working.members, working.horizon_days, compute, workers.count
+        )
+        runs = await reforecaster.all_houses()
+    assert sorted(run.house_id for run in runs) == sorted([house_id, other_place.house.id])
+    assert most == 2
+    async with working.store.read() as uow:
+        kept = {f.batch_id: f for f in await uow.session.scalars(select(Forecast))}
+    for forecast in expected.forecasts:
+        same = kept[forecast.batch_id]
+        assert (same.input_key, same.points, same.state) == (given.key(), forecast.points, forecast.state)
 
 
 # --------------------------------------------------------------------------- what changes a house
