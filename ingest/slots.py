@@ -21,6 +21,7 @@ import os
 import secrets
 import socket
 import time
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass, field
 
@@ -57,6 +58,12 @@ class _Held:
     stop: asyncio.Event = field(default_factory=asyncio.Event)
 
 
+def _stop(held: Iterable[_Held]) -> None:
+    """Let slots be served no longer than what is in hand takes."""
+    for one in held:
+        one.stop.set()
+
+
 class SlotKeeper:
     """Holds slots for one process, and serves them."""
 
@@ -90,40 +97,38 @@ class SlotKeeper:
         try:
             while not stop.is_set():
                 try:
-                    async with asyncio.timeout(_TRANSACTION_S):
-                        await self._round(self._settings.ingest_slots)
+                    await self._round(self._settings.ingest_slots)
                 except Exception as error:  # noqa: BLE001 - drivers raise many things when their server goes
                     _log.warning("The slots cannot be looked after now: %s: %s", type(error).__name__, error)
                     if time.monotonic() - self._renewed_at > self._lease_s:
-                        await self._let_go(list(self.held.values()))
-                for held in [h for h in self.held.values() if h.task.done()]:
-                    del self.held[held.slot]
-                    await held.task  # a slot that is drained ended; anything else is an error of ours
+                        _stop(self.held.values())
+                await self._part_with_ended()
                 with suppress(TimeoutError):
                     await asyncio.wait_for(stop.wait(), self._round_s)
         finally:
-            await self._give_back(list(self.held.values()))
+            await self._end()
 
     async def _round(self, slots: int) -> None:
         """Renew what is held, give back what another wants, take what nobody has."""
         lost: list[_Held] = []
         wanted: list[_Held] = []
-        async with self._store.write() as uow:
+        async with asyncio.timeout(_TRANSACTION_S), self._store.write() as uow:
             await records.ensure_slots(uow, slots)
             for held in [h for h in self.held.values() if not h.task.done()]:
                 answer = await records.renew_slot(uow, held.slot, self.holder, held.epoch, self._lease_s)
-                (lost if answer is None else wanted if answer else []).append(held)
+                if not held.stop.is_set():
+                    (lost if answer is None else wanted if answer else []).append(held)
         self._renewed_at = time.monotonic()
         if lost:
             # Its lease ran out, as on a machine that stood still; what both store meanwhile is stored once.
             _log.warning("Slots %s were taken over by another process", [held.slot for held in lost])
-            await self._let_go(lost)
-        if wanted and len(self.held) > 1:
-            await self._give_back(wanted[:1])
+            _stop(lost)
+        if wanted and len([h for h in self.held.values() if not h.stop.is_set()]) > 1:
+            _stop(wanted[:1])
             return
         # One that has a slot already lets a process that is about to start have the others.
         patient = self.held and self._free_rounds < 2
-        async with self._store.write() as uow:
+        async with asyncio.timeout(_TRANSACTION_S), self._store.write() as uow:
             if patient:
                 self._free_rounds = self._free_rounds + 1 if await records.any_free(uow) else 0
                 return
@@ -138,22 +143,31 @@ class SlotKeeper:
             self.held[slot] = _Held(slot, epoch, asyncio.create_task(serve, name=f"ingest slot {slot}"), stop)
             _log.info("Holding slot %d", slot)
 
-    async def _let_go(self, held: list[_Held]) -> None:
-        """Stop serving slots: what is in hand is still stored, which does no harm."""
-        for one in held:
-            one.stop.set()
-        for one in held:
-            await asyncio.gather(one.task, return_exceptions=True)
-            self.held.pop(one.slot, None)
+    async def _part_with_ended(self) -> None:
+        """Give back slots whose serving has ended.
 
-    async def _give_back(self, held: list[_Held]) -> None:
-        await self._let_go(held)
-        try:
-            async with asyncio.timeout(_TRANSACTION_S), self._store.write() as uow:
-                for one in held:
-                    await records.release_slot(uow, one.slot, self.holder, one.epoch)
-        except Exception as error:  # noqa: BLE001 - the lease runs out by itself
-            _log.warning("Slots could not be given back: %s: %s", type(error).__name__, error)
+        Until then their leases are renewed with the others': what is in hand is still stored, which on a busy database
+        takes as long as it takes.
+        """
+        ended = [held for held in self.held.values() if held.task.done()]
+        for held in ended:
+            del self.held[held.slot]
+        if ended:
+            try:
+                async with asyncio.timeout(_TRANSACTION_S), self._store.write() as uow:
+                    for held in ended:
+                        await records.release_slot(uow, held.slot, self.holder, held.epoch)
+            except Exception as error:  # noqa: BLE001 - the lease runs out by itself
+                _log.warning("Slots could not be given back: %s: %s", type(error).__name__, error)
+        for held in ended:
+            held.task.result()  # told to stop, or drained; anything else is an error of ours
+
+    async def _end(self) -> None:
+        """Stop serving, and give all slots back."""
+        _stop(self.held.values())
+        if self.held:
+            await asyncio.wait([held.task for held in self.held.values()])
+        await self._part_with_ended()
 
     def _source(self, slot: int, subscribe: str, forget: list[str]) -> MqttSource:
         return MqttSource(
@@ -208,6 +222,7 @@ class SlotKeeper:
                 left = [row.slot for row in await records.slot_rows(uow) if row.slot]
             while left and not stop.is_set():
                 await self._round(0)
+                await self._part_with_ended()
                 async with self._store.read() as uow:
                     left = [row.slot for row in await records.slot_rows(uow) if row.slot]
                 with suppress(TimeoutError):
@@ -215,4 +230,4 @@ class SlotKeeper:
         except Exception as error:  # noqa: BLE001 - the next start tries again
             _log.warning("Slots of former times could not be drained: %s: %s", type(error).__name__, error)
         finally:
-            await self._give_back(list(self.held.values()))
+            await self._end()

@@ -9,6 +9,7 @@ import socket
 from collections.abc import AsyncIterator, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import uvicorn
@@ -58,13 +59,16 @@ class Service:
         host = f"[{self.settings.host}]" if ":" in self.settings.host else self.settings.host
         return f"http://{host}:{self.settings.port}"
 
-    def watch(self, part: asyncio.Task[Any]) -> None:
-        """End the service if the part fails."""
-        part.add_done_callback(self._ended)
+    def watch(self, part: asyncio.Task[Any], told: asyncio.Event) -> None:
+        """End the service if the part fails, or ends in whatever way before it was told to."""
+        part.add_done_callback(partial(self._ended, told))
 
-    def _ended(self, part: asyncio.Task[Any]) -> None:
-        if part.cancelled() or (error := part.exception()) is None:
-            return
+    def _ended(self, told: asyncio.Event, part: asyncio.Task[Any]) -> None:
+        error = None if part.cancelled() else part.exception()
+        if error is None:
+            if told.is_set():
+                return
+            error = RuntimeError(f"{part.get_name()} ended by itself")
         log.critical("%s failed: %r", part.get_name(), error, exc_info=error)
         self.failures.append(error)
         self.stop.set()
@@ -166,7 +170,7 @@ async def _listening(service: Service, broker: BrokerHandle, tally: Tally) -> As
         ),
         name="listening to the broker",
     )
-    service.watch(listening)
+    service.watch(listening, stop)
     try:
         yield
     finally:
@@ -205,7 +209,7 @@ async def _serving(service: Service, app: Litestar) -> AsyncIterator[None]:
         )
     )
     serving = asyncio.create_task(server.serve(sockets=[bound]), name="serving HTTP")
-    service.watch(serving)
+    service.watch(serving, app.state.stopping)
     try:
         while not server.started:  # uvicorn offers no event
             if serving.done():

@@ -99,7 +99,7 @@ async def running_scheduler(
             if not shared:
                 yield True
                 return
-            async with claimed(store, job, due_at(clock.now(), every)) as ours:
+            async with claimed(store, job, due_at(clock.now(), every), stop=stopping) as ours:
                 yield ours
 
     async def reforecast() -> None:

@@ -55,12 +55,18 @@ async def held(renew: Callable[[], Awaitable[object]], lease_s: float, what: str
 
 @asynccontextmanager
 async def claimed(
-    store: Store, job: str, due: datetime, *, lease_s: float | None = None
+    store: Store,
+    job: str,
+    due: datetime,
+    *,
+    stop: asyncio.Event | None = None,
+    lease_s: float | None = None,
 ) -> AsyncIterator[bool]:
     """Claim a job for the time at which it was due; yields whether it is this process that is to do it.
 
     The claim is held by a lease that is renewed until the context is left, so that work whose process is killed is
-    taken over, and done when it is left without an exception; work that failed is free again at once.
+    taken over, and done when it is left without an exception. Work that failed, and work that may have been cut short
+    because this process was told to ``stop`` meanwhile, is free again at once.
     """
     lease_s = lease_s or LEASE_S
     holder = f"{socket.gethostname()[:50]}-{os.getpid()}-{secrets.token_hex(4)}"
@@ -79,7 +85,7 @@ async def claimed(
     try:
         async with held(renew, lease_s, job):
             yield True
-        done = True
+        done = stop is None or not stop.is_set()
     finally:
         async with store.write() as uow:
             if done:

@@ -172,6 +172,17 @@ async def test_a_job_that_failed_is_done_by_the_next(store: Store) -> None:
         assert ours
 
 
+async def test_a_job_that_was_told_to_stop_is_done_by_the_next(store: Store) -> None:
+    stop = asyncio.Event()
+    async with claimed(store, "a job", NOW, stop=stop) as ours:
+        assert ours
+        stop.set()  # in the middle of its work
+    async with claimed(store, "a job", NOW, stop=asyncio.Event()) as ours:
+        assert ours
+    async with claimed(store, "a job", NOW) as again:
+        assert not again, "it is done"
+
+
 async def test_a_lease_is_held_while_the_work_goes_on(store: Store) -> None:
     async with claimed(store, "a job", NOW, lease_s=0.6) as first:
         await asyncio.sleep(1.2)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from ingest import slots
 from ingest.broker import BrokerHandle, find_mosquitto, running_broker
 from ingest.command import run_ingest
 from ingest.listener import BrokerAddress
@@ -121,6 +122,41 @@ def stored(site: Site, count: int) -> Callable[[], Awaitable[bool]]:
         return await site.readings() == count
 
     return complete
+
+
+async def test_a_slot_that_takes_long_to_hand_over_is_held_until_then(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(slots, "_TRANSACTION_S", 0.5)
+    serving = set[tuple[str, int]]()
+
+    class Slow(SlotKeeper):
+        async def _serve(self, slot: int, stop: asyncio.Event) -> None:
+            serving.add((self.holder, slot))
+            await stop.wait()
+            await asyncio.sleep(1.5)  # what is in hand is stored on a busy database
+            serving.remove((self.holder, slot))
+
+    def slow() -> SlotKeeper:
+        settings = replace(Settings(), ingest_slots=2)
+        return Slow(store, CLOCK, settings, BrokerAddress("127.0.0.1", 1), "x", lease_s=1.0, round_s=0.05)
+
+    stop = asyncio.Event()
+    one, other = slow(), slow()
+    running = [asyncio.create_task(one.run(stop))]
+    await until(holding(one, {0, 1}))
+    running.append(asyncio.create_task(other.run(stop)))
+
+    async def shared_out() -> bool:
+        assert not any(task.done() for task in running)
+        assert len({slot for _, slot in serving}) == len(serving), "a slot is served twice"
+        return {len(one.held), len(other.held)} == {1}
+
+    await until(shared_out)
+    stop.set()
+    await asyncio.gather(*running)
+    async with store.read() as uow:
+        assert [row.holder for row in await records.slot_rows(uow)] == [None, None]
 
 
 @pytest.mark.mosquitto
