@@ -305,6 +305,8 @@ def as_text(outcome: Outcome) -> str:
                 if a.decision == "hold"
                 else f"{a.decision} from {a.interval_days:g} to {a.advised_interval_days:g} days"
             )
+            if a.outcome["paused"]:
+                change = f"pause, then a seeding every {a.advised_interval_days:g} days"
             text.append(
                 f"\n  {item.succession}: {change}, {a.cells_per_seeding} cells a seeding, from {a.from_on:%a %d %b}"
                 f" (binding: {a.binding})"

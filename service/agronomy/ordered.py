@@ -213,11 +213,16 @@ def for_orders(
         return float(short_heads(reach, ready_h, every, hold_h).mean(axis=1).sum())
 
     usual = np.arange(now_h, curve.seeding_h[-1], HOURS * programme.seeding_interval_days)
-    told = _told(programme, now_h, curve, orders.wishes, previous)
+    usual_plants = _admitted(programme.cells * programme.keep_share, _stays(curve, usual, wait_h, days), room)
+    told = _told(programme, now_h, curve, orders.wishes, orders.cuts, previous)
     return replace(
         advice,
         decision=told.decision,
-        binding="sites" if refused else "window" if advice.late else "continuity",
+        binding="sites"
+        if refused
+        else "window"
+        if advice.late and told.decision == "lengthen"
+        else "continuity",
         advised_interval_days=told.advised,
         cells=programme.cells,
         probability=told.probability,
@@ -225,8 +230,9 @@ def for_orders(
         seeding_cells=tuple(math.ceil(n / programme.keep_share - 1e-9) for n in plants[used]),
         sites_needed_advised=float((held + plants @ stays).max(initial=0.0)),
         skipped=0,
+        pause_until_h=None,
         wanted=short(np.empty(0), np.empty(0)),
-        short_without=short(usual, np.full(usual.size, programme.cells * programme.keep_share)),
+        short_without=short(usual, usual_plants),
         short_with=short(moments[used], plants[used]),
         changed_h=told.changed_h,
         turned=told.turned,
@@ -238,6 +244,15 @@ def _stays(curve: Curve, moments: Array, wait_h: float, days: Array) -> Array:
     moved = at(curve.transplant_h, curve.seeding_h, moments)[:, :, None]
     gone = at(curve.cleared_h, curve.seeding_h, moments)[:, :, None] + wait_h
     return np.asarray(((moved <= days) & (days < gone)).mean(axis=1))
+
+
+def _admitted(plants: float, stays: Array, room: Array) -> Array:
+    """Return the plants of each of some seedings, one after the other, that find sites, shape (moments,)."""
+    left, found = room.copy(), np.empty(len(stays))
+    for number, share in enumerate(stays):
+        found[number] = min(plants, max(0.0, float(left[share > 0.5].min(initial=np.inf))))
+        left -= found[number] * share
+    return found
 
 
 def _room(programme: Programme, free: Array, others: Sequence[Coming], days: Array) -> Array:
@@ -255,8 +270,7 @@ def _room(programme: Programme, free: Array, others: Sequence[Coming], days: Arr
             np.full(moments.size, other.plants),
             days,
         )
-        if moments.size > 1:
-            rate += other.plants / float(np.diff(moments).mean())
+        rate += other.plants / (HOURS * other.interval_days)
     own = programme.cells * programme.keep_share / (HOURS * programme.seeding_interval_days)
     return np.asarray(np.maximum(free - rest, free * own / (own + rate)))
 
@@ -349,7 +363,7 @@ class _Told(NamedTuple):
 
 
 def _told(
-    programme: Programme, now_h: float, curve: Curve, wishes: Wishes, previous: Previous | None
+    programme: Programme, now_h: float, curve: Curve, wishes: Wishes, cuts: int, previous: Previous | None
 ) -> _Told:
     """Return the seeding interval at which seedings of the usual size meet the orders; it does not flap.
 
@@ -364,7 +378,7 @@ def _told(
     with np.errstate(invalid="ignore", divide="ignore"):
         covered = (each_h[1] - each_h[0]) / HOURS  # days of harvest, (members,)
         pace = (
-            programme.cells * programme.keep_share / rate * LOOK_AHEAD_DAYS / covered
+            cuts * programme.cells * programme.keep_share / rate * LOOK_AHEAD_DAYS / covered
             if rate
             else covered * np.nan
         )
@@ -387,11 +401,15 @@ def _told(
     decision: Decision = "hold"
     if abs(in_force - now_interval) >= 0.05:
         decision = "shorten" if in_force < now_interval else "lengthen"
-    agree = np.mean(pace < now_interval) if decision == "shorten" else np.mean(pace > now_interval)
+    agree = {
+        "shorten": pace < now_interval,
+        "lengthen": pace > now_interval,
+        "hold": np.abs(pace - now_interval) * 7.0 / now_interval < CHANGE_DAYS_A_WEEK,
+    }
     return _Told(
         decision,
         in_force,
-        float(agree) if decision != "hold" else 1.0 - abs(float(agree) - 0.5),
+        float(np.mean(agree[decision])),
         changed_h,
         turned,
     )

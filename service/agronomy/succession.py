@@ -35,7 +35,7 @@ KEEP_PROBABILITY = 0.6  # ... or fewer members agree
 SITES_ON = 1.03  # share of the sites beyond which they are called short ...
 SITES_OFF = 0.97  # ... and below which they no longer are
 FEWEST_CELLS = 0.75  # a seeding is cut to this share before the interval is stretched
-MOST_SKIPPED = 8  # seedings that advice may leave out
+STRETCHES = (1.0, 1.25, 1.5)  # times the interval, tried for seedings after a pause
 LONGEST_STRETCH = 2.0  # times the present interval
 
 
@@ -75,6 +75,7 @@ class Coming(NamedTuple):
     curve: Curve
     seedings_h: Array  # epoch hours
     plants: float  # a seeding
+    interval_days: float  # that it practises
 
 
 class Outage(NamedTuple):
@@ -114,7 +115,9 @@ class Advice:
     interval_days: float
     advised_interval_days: float
     cells: int
-    probability: float  # of the members, that the interval should move this way (or, on hold, not at all)
+    probability: (
+        float  # share of the members whose interval should move this way (or, on hold, by too little)
+    )
     seedings_h: tuple[float, ...]  # advised moments, before rounding to allowed days
     continuity_interval_days: float
     duration_now_days: float | None  # from seeding to harvest, of the next seeding; none: not reached
@@ -126,7 +129,8 @@ class Advice:
     sites: int  # in use at that peak
     sites_needed_light: float  # the same, cutting light heads
     sites_needed_advised: float  # at the peak while coming seedings stand there
-    skipped: int  # seedings to leave out before going on
+    skipped: int  # seedings that a pause leaves out
+    pause_until_h: float | None  # when to seed again after a pause; inf: not within what is looked at
     late: tuple[tuple[int, float], ...] = field(
         default=()
     )  # waiting groups that pass the window, sites free at
@@ -281,8 +285,12 @@ def advise(
     sites: int,
     previous: tuple[Decision, Binding] | None = None,
     outages: Sequence[Outage] = (),
+    earliest_h: float = -np.inf,
 ) -> Advice:
     """Advise a succession.
+
+    A seeding that was due and is not recorded is for the first moment on which may be seeded, and those after it are
+    counted from there; what a longer lapse left out is lost.
 
     Parameters
     ----------
@@ -308,32 +316,22 @@ def advise(
         Decision and binding limit of the advice in force; a change needs better evidence than keeping it.
     outages : sequence of Outage
         Sites of the zone that are out of use for a while.
+    earliest_h : float
+        The first moment on which may be seeded, if that is not now. [epoch hours]
 
     Returns
     -------
     Advice
     """
+    start_h = max(now_h, earliest_h)
     a, now_interval = programme.harvest_interval_days, programme.seeding_interval_days
-    held_before = previous[0] if previous else "hold"
-    s0 = curve.seeding_h[0] if last_seeding_h is None else last_seeding_h
-    h0 = curve.harvest_h[0] if last_harvest_h is None else last_harvest_h
-    count = max(3, round(LOOK_AHEAD_DAYS / a))
+    s0 = max(float(curve.seeding_h[0]), start_h) if last_seeding_h is None else last_seeding_h
+    h0 = at(curve.harvest_h, curve.seeding_h, np.array([s0]))[0] if last_harvest_h is None else last_harvest_h
+    count = max(3, round(LOOK_AHEAD_DAYS / a)) + _lost(curve, start_h, h0, a)
     wished = h0[None, :] + HOURS * a * np.arange(1, count + 1)[:, None]
     exact = seedings_for(curve, wished)
-    each = (exact[-1] - s0) / HOURS / count  # (members,): mean interval of the coming seedings
-    longest = LONGEST_STRETCH * max(a, now_interval)
-    each = np.clip(np.where(np.isfinite(each), each, longest), 1.0, longest)
-    continuity = float(np.median(each))
-
-    off = (continuity - now_interval) * 7.0 / now_interval  # days a week
-    direction: Decision = "shorten" if off < 0 else "lengthen"
-    agree = float(np.mean(each < now_interval) if off < 0 else np.mean(each > now_interval))
-    keeping = held_before == direction
-    enough = abs(off) >= (KEEP_DAYS_A_WEEK if keeping else CHANGE_DAYS_A_WEEK)
-    sure = agree >= (KEEP_PROBABILITY if keeping else CHANGE_PROBABILITY)
-    decision: Decision = direction if enough and sure else "hold"
+    continuity, decision, probability = _even(exact, s0, programme, previous[0] if previous else "hold")
     advised = continuity if decision != "hold" else now_interval
-    probability = agree if decision != "hold" else 1.0 - agree if enough else 1.0 - max(0.0, agree - 0.5)
 
     days = now_h + HOURS * np.arange(0.0, (curve.seeding_h[-1] - now_h) / HOURS + 120.0)
     days = days[: _settled(days, curve)]
@@ -342,12 +340,12 @@ def advise(
     held = occupancy(standing.transplant_h, standing.harvest_h, standing.plants, days)
     held_light = occupancy(standing.transplant_h, standing.light_harvest_h, standing.plants, days)
 
-    def coming(interval: float, skip: int = 0, *, light: bool = False) -> Array:
-        """Sites that the coming seedings of all successions of the zone hold, at full size."""
-        own = Coming(curve, _moments(s0, interval, now_h, curve)[skip:], plants)
-        begin = own.seedings_h[0] if skip and own.seedings_h.size else now_h
+    def coming(interval: float, begin_h: float = start_h, *, light: bool = False) -> Array:
+        """Sites that the coming seedings of all successions of the zone hold, at full size; after a pause of all."""
+        own = Coming(curve, _moments(s0, interval, begin_h, curve), plants, interval)
+        pause_h = begin_h if begin_h > start_h else now_h
         return np.asarray(
-            sum(_sites_of(c, begin if c is not own else now_h, days, light) for c in (own, *others))
+            sum(_sites_of(c, now_h if c is own else pause_h, days, light) for c in (own, *others))
         )
 
     open_sites = capacity(sites, outages, days)
@@ -359,14 +357,20 @@ def advise(
     late = [(index, found) for index, found in placed if waiting[index].own]
     threshold = room * (SITES_OFF if previous and previous[1] == "sites" else SITES_ON)
     binding: Binding = "continuity"
-    cells, skip, every = programme.cells, 0, advised
+    cells, every, begin_h, pause_until_h = programme.cells, advised, start_h, None
     if need > threshold:
         binding = "sites"
-        every, skip, share = _fit(max(now_interval, continuity), usable - held, plants, coming)
-        cells = max(1, int(share * programme.cells))
-        begin = _moments(s0, every, now_h, curve)[skip:][:1]
-        advised = float(begin[0] - s0) / HOURS if skip and begin.size else every
-        decision = "lengthen" if advised > now_interval * (1.0 + CHANGE_DAYS_A_WEEK / 7.0) else "hold"
+        every, begin_h, share = _fit(
+            max(now_interval, continuity), s0, start_h, curve, usable - held, plants, coming
+        )
+        cells = int(share * programme.cells)
+        if not cells:
+            pause_until_h = np.inf
+        elif begin_h > start_h:
+            pause_until_h = float(_moments(s0, every, begin_h, curve)[0])
+        advised = every
+        stretched = every > now_interval * (1.0 + CHANGE_DAYS_A_WEEK / 7.0)
+        decision = "lengthen" if stretched or pause_until_h is not None else "hold"
         probability = 1.0
     elif late:
         binding = "window"
@@ -375,13 +379,14 @@ def advise(
         decision = "lengthen"
         probability = 1.0
 
-    seedings = (
-        _exact_moments(exact, now_h)
-        if binding == "continuity" and decision != "hold"
-        else _moments(s0, every, now_h, curve)[skip:][:count].tolist()
-    )
-    if last_seeding_h is None:
-        seedings = [float(s0), *(m for m in seedings if m > s0)]
+    if pause_until_h == np.inf:
+        seedings = np.empty(0)
+    elif binding == "continuity" and decision != "hold":
+        seedings = _exact_moments(exact, start_h, continuity)
+    else:
+        seedings = _moments(s0, every, begin_h, curve)[:count]
+    if last_seeding_h is None and pause_until_h is None:
+        seedings = np.concatenate([[s0], seedings[seedings > s0]])
     return Advice(
         decision=decision,
         binding=binding,
@@ -389,36 +394,73 @@ def advise(
         advised_interval_days=advised,
         cells=cells,
         probability=probability,
-        seedings_h=tuple(seedings),
+        seedings_h=tuple(seedings.tolist()),
         continuity_interval_days=continuity,
         duration_now_days=_median_days(curve.harvest_h[0] - curve.seeding_h[0]),
         duration_slope=_slope(curve),
-        gap_without_days=_gap(curve, _moments(s0, now_interval, now_h, curve)[:count], s0, h0),
-        gap_with_days=_gap(curve, np.array(seedings), s0, h0),
+        gap_without_days=_gap(curve, _moments(s0, now_interval, start_h, curve)[:count], s0, h0),
+        gap_with_days=_gap(curve, seedings, s0, h0),
         sites_needed=need,
         sites_peak_h=need_h,
         sites=round(room),
         sites_needed_light=need_light,
-        sites_needed_advised=_peak_while_coming(held, cells / programme.cells * coming(every, skip), cells),
-        skipped=skip,
+        sites_needed_advised=_peak_while_coming(
+            held, cells / programme.cells * coming(every, begin_h), cells * programme.keep_share
+        ),
+        skipped=round((begin_h - start_h) / HOURS / every) if cells else 0,
+        pause_until_h=pause_until_h,
         late=tuple(late),
     )
 
 
-def _moments(s0: float, interval: float, now_h: float, curve: Curve) -> Array:
-    """Coming seedings an interval apart, after the last one, to the end of the curve."""
-    steps = np.arange(1.0, max(2.0, (curve.seeding_h[-1] - s0) / HOURS / interval + 1.0))
-    moments = s0 + HOURS * interval * steps
-    coming = moments[(moments >= now_h) & (moments <= curve.seeding_h[-1])]
-    if not coming.size or coming[0] - now_h > HOURS * interval:  # the last seeding is long past
-        coming = np.arange(curve.seeding_h[0], curve.seeding_h[-1] + 1.0, HOURS * interval)
-    return np.asarray(coming)
+def _even(
+    exact: Array, s0: float, programme: Programme, held_before: Decision
+) -> tuple[float, Decision, float]:
+    """Return the interval that even harvests ask for, what to do about it, and how many members agree.
+
+    Parameters
+    ----------
+    exact : ndarray, shape (wishes, members)
+        Seedings that meet the wished harvests. [epoch hours]
+    """
+    now_interval = programme.seeding_interval_days
+    each = (exact[-1] - s0) / HOURS / len(exact)  # (members,): mean interval of the coming seedings
+    longest = LONGEST_STRETCH * max(programme.harvest_interval_days, now_interval)
+    each = np.clip(np.where(np.isfinite(each), each, longest), 1.0, longest)
+    continuity = float(np.median(each))
+
+    off = (each - now_interval) * 7.0 / now_interval  # days a week
+    middle = (continuity - now_interval) * 7.0 / now_interval
+    direction: Decision = "shorten" if middle < 0 else "lengthen"
+    agree = float(np.mean(off < 0 if middle < 0 else off > 0))
+    keeping = held_before == direction
+    enough = abs(middle) >= (KEEP_DAYS_A_WEEK if keeping else CHANGE_DAYS_A_WEEK)
+    sure = agree >= (KEEP_PROBABILITY if keeping else CHANGE_PROBABILITY)
+    if enough and sure:
+        return continuity, direction, agree
+    return continuity, "hold", float(np.mean(np.abs(off) < CHANGE_DAYS_A_WEEK))
 
 
-def _exact_moments(exact: Array, now_h: float) -> list[float]:
-    """Medians over members; a moment that has passed is for today."""
+def _moments(s0: float, interval: float, begin_h: float, curve: Curve) -> Array:
+    """Seedings an interval apart to the end of the curve: after the last one, but none before a moment."""
+    return np.arange(max(s0 + HOURS * interval, begin_h), curve.seeding_h[-1] + 1.0, HOURS * interval)
+
+
+def _lost(curve: Curve, start_h: float, h0: Array, harvest_interval_days: float) -> int:
+    """Return how many of the wished harvests have passed before a seeding made now would be ready."""
+    past = np.median(at(curve.harvest_h, curve.seeding_h, np.array([start_h]))[0]) - np.median(h0)
+    return max(0, int(past / HOURS / harvest_interval_days)) if np.isfinite(past) else 0
+
+
+def _exact_moments(exact: Array, start_h: float, interval: float) -> Array:
+    """Medians over members; of those that were missed one is made up for, unless the next is near."""
     middle = np.median(exact, axis=1)
-    return [max(float(m), now_h) for m in middle[np.isfinite(middle)]]
+    middle = middle[np.isfinite(middle)]
+    coming = middle[middle > start_h]
+    if coming.size == middle.size:
+        return np.asarray(coming)
+    near = coming - start_h < 0.5 * HOURS * interval
+    return np.concatenate([[start_h], coming[~near]])
 
 
 def _settled(days: Array, curve: Curve) -> int:
@@ -460,29 +502,42 @@ def _peak_while_coming(held: Array, coming: Array, least: float) -> float:
 
 
 def _fit(
-    shortest: float, room: Array, plants: float, coming: Callable[[float, int], Array]
-) -> tuple[float, int, float]:
+    shortest: float,
+    s0: float,
+    start_h: float,
+    curve: Curve,
+    room: Array,
+    plants: float,
+    coming: Callable[[float, float], Array],
+) -> tuple[float, float, float]:
     """Find the next seedings that find their sites at nearly full size.
 
     Tried in this order: as often as ``shortest`` but smaller, then up to half as long again between seedings, then
-    leaving out one seeding more and beginning anew.
+    after a pause of a day more.
 
     Returns
     -------
     tuple
-        Interval, seedings left out, share of the full size.
+        Interval; moment before which none is made, later than ``start_h`` after a pause; share of the full size.
     """
-    best = (shortest, 0, 0.0)
-    for skip in range(MOST_SKIPPED + 1):
-        for interval in np.arange(shortest, 1.5 * shortest + 0.01, 0.5):
-            wanted = coming(float(interval), skip)
-            busy = wanted > 0.5 * plants  # a coming seeding stands there in most members
-            if not busy.any():
-                continue
-            share = float(np.clip((room[busy] / wanted[busy]).min(), 0.0, 1.0))
-            if share >= FEWEST_CELLS:
-                return float(interval), skip, share
-            best = max(best, (float(interval), skip, share), key=lambda found: found[2])
+    due_h = max(start_h, s0 + HOURS * shortest)
+    tries = [(start_h, float(interval)) for interval in np.arange(shortest, 1.5 * shortest + 0.01, 0.5)]
+    tries += [
+        (float(begin_h), shortest * stretch)
+        for begin_h in np.arange(due_h + HOURS, curve.seeding_h[-1] + 1.0, HOURS)
+        for stretch in STRETCHES
+    ]
+    best = (shortest, start_h, 0.0)
+    for begin_h, interval in tries:
+        wanted = coming(interval, begin_h)
+        busy = wanted > 0.5 * plants  # a coming seeding stands there in most members
+        if not busy.any():
+            continue
+        share = float(np.clip((room[busy] / wanted[busy]).min(), 0.0, 1.0))
+        if share >= FEWEST_CELLS:
+            return interval, begin_h, share
+        if share > best[2]:
+            best = (interval, begin_h, share)
     return best
 
 

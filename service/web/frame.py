@@ -27,7 +27,7 @@ from service.records.tables import House
 from service.web import assets
 from service.web.sessions import LoginNeeded, current_csrf, secure, to_login
 from service.web.texts import Formats, Units, catalogue
-from service.web.words import alert_said, reasons_said
+from service.web.words import advice_said, alert_said, reasons_said
 from service.work.access import Access
 from service.work.errors import Conflict, NotAllowed, NotFound, WorkError
 from service.work.listing import MAX_LIMIT
@@ -75,7 +75,9 @@ def _environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(asset=assets.url, alert_said=alert_said, reasons_said=reasons_said)
+    environment.globals.update(
+        asset=assets.url, advice_said=advice_said, alert_said=alert_said, reasons_said=reasons_said
+    )
     return environment
 
 

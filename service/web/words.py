@@ -8,9 +8,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from itertools import groupby
+from operator import itemgetter
 from typing import Any
 
-from service.records.tables import Alert
+from service.records.tables import Advice, Alert
 from service.web.texts import Formats
 
 
@@ -34,6 +36,24 @@ def alert_said(formats: Formats, alert: Alert) -> AlertSaid:
         _text(formats, f"{key}.{code}", words) or alert.title,
         reasons or _text(formats, f"{key}.{code}_detail", words) or alert.detail,
         _text(formats, f"{key}.{step}" if step == "next" else f"{key}.next_{step}", words) or alert.next_step,
+    )
+
+
+def advice_said(formats: Formats, succession: str, advice: Advice) -> str:
+    """Return what an advice says in a sentence."""
+    code = "hold" if advice.decision == "hold" else "change"
+    if "headsOrdered" in advice.outcome:
+        code = "orders" if advice.seedings else "orders_none"
+    elif advice.outcome.get("paused"):  # unknown of what a former version advised
+        code = "pause" if advice.seedings else "stop"
+    return formats.texts.text(
+        f"advice.sentence_{code}",
+        succession=succession,
+        now=formats.days(advice.interval_days),
+        advised=formats.days(advice.advised_interval_days),
+        cells=advice.cells_per_seeding,
+        day=formats.day(advice.from_on),
+        seedings=figure(formats, "seedings", advice.seedings[:3]),
     )
 
 
@@ -62,6 +82,13 @@ def figure(formats: Formats, name: str, value: Any) -> Any:
     """Return a figure as it is written; the end of its name says what it is."""
     if value is None or value == []:
         return formats.texts.text("format.none")
+    if name == "seedings":
+        return "; ".join(
+            formats.texts.text(
+                "format.seeding", cells=cells, days=figure(formats, "seedOn", [s["on"] for s in of])
+            )
+            for cells, of in groupby(value, key=itemgetter("cells"))
+        )
     if isinstance(value, list):
         return ", ".join(str(figure(formats, name, one)) for one in value)
     if isinstance(value, str):

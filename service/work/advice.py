@@ -43,7 +43,8 @@ async def accept_advice(
 
     Its seedings of the next six weeks become tasks. Open seeding tasks that came from an earlier advice and are no
     longer in it are withdrawn; tasks that people wrote or have done stay, and a day that has one gets no second.
-    The succession's seeding interval and cells become those advised, so that advice goes on from there.
+    The succession's seeding interval becomes the one advised, so that advice goes on from there. Its cells stay: fewer
+    are advised while sites are short, and no longer than that.
 
     Raises
     ------
@@ -93,11 +94,8 @@ async def accept_advice(
             ),
             _TAKEN,
         )
-    changes = {
-        "seeding_interval_days": advice.advised_interval_days,
-        "cells_per_seeding": advice.cells_per_seeding,
-    }
-    changed = any(getattr(succession, name) != value for name, value in changes.items())
+    changed = succession.seeding_interval_days != advice.advised_interval_days
     if changed:
+        changes = {"seeding_interval_days": advice.advised_interval_days}
         await saving.update(uow, succession, changes, None, _TAKEN)
     return AcceptedAdvice(succession, len(wanted), len(spare), changed)

@@ -1022,6 +1022,10 @@ def _advise(
         _coming(s, here, curves[s.id], now_h) for s in by_id.values() if s.active and s.id != succession.id
     ]
     out = outages(given.house, given.events, channels)
+    closed, season = closed_days(given.events), given.seasons.get(succession.id)
+    seeded_on = own[-1].batch.seeded_on if own else None
+    first = seeding.first_day(given.now, given.zone_info, seeded_on)
+    earliest = seeding.first_moment(first, succession.seeding_weekdays, closed, given.zone_info)
     figures = law.advise(
         programme,
         now_h,
@@ -1034,8 +1038,12 @@ def _advise(
         channels.capacity,
         (previous.decision, previous.binding) if previous else None,  # type: ignore[arg-type]
         out,
+        epoch_hours(earliest),
     )
-    if orders := _orders(given, learnt, succession, own, dates, curves[succession.id]):
+    allowed = seeding.open_days(
+        first, given.today + timedelta(days=CURVE_DAYS), succession.seeding_weekdays, closed, season
+    )
+    if orders := _orders(given, learnt, succession, own, dates, curves[succession.id], allowed):
         figures = ordered.for_orders(
             figures,
             programme,
@@ -1058,8 +1066,9 @@ def _advise(
         result.key,
         given.measured[channels.id],
         codes,
-        closed_days(given.events),
-        given.seasons.get(succession.id),
+        closed,
+        season,
+        seeded_on,
     )
     result.advice.append(row)
     result.conditions.extend(seeding.conditions_of(row, figures, succession, given.zone_info, codes))
@@ -1072,6 +1081,7 @@ def _orders(
     own: Sequence[LiveBatch],
     dates: dict[int, Dates],
     curve: law.Curve,
+    allowed: Sequence[date],
 ) -> ordered.Orders | None:
     """Return what is ordered of a succession: its share of the farm's orders of the crop; none: nothing.
 
@@ -1104,20 +1114,14 @@ def _orders(
         ahead = dates[item.batch.id]
         ready.append(ordered.cut_moments(ahead.harvest[0], ahead.clear[0], cuts))
         plants += [_plants(item, succession)] * cuts
-    allowed = moments(
-        seeding.open_days(
-            seeding.first_day(given.now, given.zone_info),
-            given.today + timedelta(days=CURVE_DAYS),
-            succession.seeding_weekdays,
-            closed_days(given.events),
-            given.seasons.get(succession.id),
-        )
-    )
+    seeding_h = np.maximum(
+        moments(allowed), epoch_hours(given.now)
+    )  # what is for today may be made late today
     return ordered.Orders(
         wishes=ordered.Wishes(moments(on), np.array([heads[day] for day in on])),
         supply=ordered.Supply(np.concatenate(ready), np.array(plants, dtype=np.float64)),
         hold_days=given.hold_days,
-        allowed_h=allowed[allowed <= curve.seeding_h[-1]],
+        allowed_h=seeding_h[seeding_h <= curve.seeding_h[-1]],
         cuts=profile.cuts,
         own_spread=max(learnt.growth.of_batch(0, c).own_sd for c, _ in _sown(_cell(succession), succession)),
     )
@@ -1159,7 +1163,8 @@ def _coming(other: Succession, here: Sequence[LiveBatch], curve: law.Curve, now_
     )
     end = curve.seeding_h[-1]
     moments = np.arange(last, end + 1.0, 24.0 * other.seeding_interval_days)[1:]
-    return law.Coming(curve, moments[moments >= now_h], other.cells_per_seeding * other.keep_share)
+    plants = other.cells_per_seeding * other.keep_share
+    return law.Coming(curve, moments[moments >= now_h], plants, other.seeding_interval_days)
 
 
 def _waiting(item: LiveBatch, of: Succession, advised: Succession, dates: dict[int, Dates]) -> law.Waiting:

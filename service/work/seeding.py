@@ -6,6 +6,8 @@ import calendar
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from itertools import groupby
+from operator import itemgetter
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -86,12 +88,13 @@ def advice_row(
     batch_codes: Sequence[str],
     closed: Collection[date] = (),
     months: Collection[int] | None = None,
+    seeded_on: date | None = None,
 ) -> Advice:
-    """Return the advice as it is kept and shown."""
-    earliest = first_day(now, zone)
-    days = _dated(figures, succession, zone, earliest, closed, months)
+    """Return the advice as it is kept and shown; ``seeded_on``: when the succession was seeded last."""
+    earliest = first_day(now, zone, seeded_on)
+    days = _dated(figures, succession, zone, now, earliest, closed, months)
     first = days[0][0] if days else earliest
-    said = reasons(figures, succession, channels, zone, now, measured, batch_codes)
+    said = reasons(figures, succession, channels, zone, now, measured, batch_codes, first)
     if sum(times for _, times, _ in days) < len(figures.seedings_h):
         said.append(
             reason(
@@ -122,15 +125,19 @@ def _dated(
     figures: Figures,
     succession: Succession,
     zone: ZoneInfo,
+    now: datetime,
     earliest: date,
     closed: Collection[date],
     months: Collection[int] | None,
 ) -> list[tuple[date, int, int]]:
     """Return days, how many of the seedings fall on each, and their cells together."""
+    soonest_h = epoch_hours(max(now, seeding_moment(earliest, zone)))
     found: dict[date, tuple[int, int]] = {}
     sizes = figures.seeding_cells or [figures.cells] * len(figures.seedings_h)
     for hours, cells in zip(figures.seedings_h, sizes, strict=True):
-        moment = [EPOCH + timedelta(hours=hours)]
+        # What is due is for the first day on which may be seeded, however late it is on that day.
+        due = hours <= soonest_h
+        moment = [seeding_moment(earliest, zone) if due else EPOCH + timedelta(hours=hours)]
         for day, _ in allowed_days(moment, succession.seeding_weekdays, zone, earliest, closed, months):
             times, before = found.get(day, (0, 0))
             found[day] = times + 1, before + cells
@@ -156,6 +163,7 @@ def _outcome(figures: Figures, zone: ZoneInfo) -> dict[str, Any]:
         "sitesNeededAdvised": round(figures.sites_needed_advised),
         "sitesNeededLightHeads": round(figures.sites_needed_light),
         "seedingsLeftOut": figures.skipped,
+        "paused": figures.pause_until_h is not None,
         **(_of_orders(figures, zone) if figures.wanted is not None else {}),
     }
 
@@ -199,10 +207,18 @@ def open_days(
     ]
 
 
-def first_day(now: datetime, zone: ZoneInfo) -> date:
-    """Return the first local day on which may still be seeded."""
+def first_day(now: datetime, zone: ZoneInfo, seeded_on: date | None) -> date:
+    """Return the first local day that a seeding may be for: today, unless it was seeded today already."""
     today = local_day(now, zone)
-    return today + timedelta(days=1) if now > seeding_moment(today, zone) else today
+    return today if seeded_on is None or seeded_on < today else today + timedelta(days=1)
+
+
+def first_moment(
+    first: date, weekdays: Collection[int], closed: Collection[date], zone: ZoneInfo
+) -> datetime:
+    """Return when may be seeded first, whatever the season: on the first open day, if one comes within a year."""
+    days = open_days(first, first + timedelta(days=366), weekdays, closed, None)
+    return seeding_moment(days[0] if days else first, zone)
 
 
 def reasons(
@@ -213,8 +229,9 @@ def reasons(
     now: datetime,
     measured: Measured,
     batch_codes: Sequence[str],
+    first: date,
 ) -> list[Reason]:
-    """Say why, with figures from the measured hours."""
+    """Say why, with figures from the measured hours; ``first``: the day of the first seeding."""
     said = [_conditions(channels, now, measured)]
     if figures.wanted:
         without, as_now, advised = (
@@ -261,8 +278,10 @@ def reasons(
                 evenDays=_tenth(figures.continuity_interval_days),
             )
         )
-    if figures.binding == "sites":
-        said.extend(_sites(figures, channels, zone))
+    if figures.binding == "sites" and figures.wanted is not None:
+        said.append(_no_sites_for_orders(figures, channels))
+    elif figures.binding == "sites":
+        said.extend(_sites(figures, channels, zone, first))
     for index, free_h in figures.late:
         batch, free_on = batch_codes[index], _free_on(free_h, zone)
         if free_on is None:
@@ -322,7 +341,19 @@ def _conditions(channels: Zone, now: datetime, measured: Measured) -> Reason:
     )
 
 
-def _sites(figures: Figures, channels: Zone, zone: ZoneInfo) -> list[Reason]:
+def _no_sites_for_orders(figures: Figures, channels: Zone) -> Reason:
+    held = round(figures.sites_needed_advised)
+    return reason(
+        f"Sites bind: another seeding would save heads that are ordered, but finds no sites in {channels.name}:"
+        f" those advised bring it to {held} of {channels.capacity}.",
+        "sites_bind_orders",
+        zone=channels.name,
+        holds=held,
+        sites=channels.capacity,
+    )
+
+
+def _sites(figures: Figures, channels: Zone, zone: ZoneInfo, first: date) -> list[Reason]:
     peak = local_day(moment_of(figures.sites_peak_h), zone) if figures.sites_peak_h else None
     when = f" by {peak:%d %b}" if peak else ""
     short = figures.sites_needed - figures.sites
@@ -354,15 +385,25 @@ def _sites(figures: Figures, channels: Zone, zone: ZoneInfo) -> list[Reason]:
                 frees=round(gain),
             )
         )
-    cells = f"{figures.cells} cells a seeding hold {figures.sites_needed_advised:.0f} sites, as advised"
+    cells = f"{figures.cells} cells a seeding hold {figures.sites_needed_advised:.0f} sites, as advised."
     held = {"cells": figures.cells, "holds": round(figures.sites_needed_advised)}
-    if figures.skipped:
-        left_out = "the next seeding" if figures.skipped == 1 else f"the next {figures.skipped} seedings"
+    if figures.pause_until_h is None:
+        said.append(reason(cells, "fewer_cells", **held))
+    elif np.isfinite(figures.pause_until_h):
         said.append(
-            reason(f"Leaving out {left_out}, then {cells}.", "leave_out", n=int(figures.skipped), **held)
+            reason(
+                f"No seeding before {first:%d %b}; from then on {cells}",
+                "pause_until",
+                fromOn=first.isoformat(),
+                **held,
+            )
         )
     else:
-        said.append(reason(f"{cells}.", "fewer_cells", **held))
+        said.append(
+            reason(
+                "No seeding of the coming weeks would find sites: pause until heads are cut.", "pause_open"
+            )
+        )
     return said
 
 
@@ -373,18 +414,31 @@ def conditions_of(
     found: list[Condition] = []
     subject = f"succession:{succession.id}"
     detail = " ".join(advice.reasons)
+    pause = figures.pause_until_h is not None
     seed: Words = {
         "why": advice.why,
-        "cells": advice.cells_per_seeding,
-        "seedOn": [s["on"] for s in advice.seedings[:3]],
+        "next": "seed" if advice.seedings else "pause",
+        "seedings": advice.seedings[:3],
     }
+    step = _step(advice.seedings)
     if advice.decision != "hold":
-        change = (
-            f"seed again on {advice.from_on:%d %b}, not before"
-            if figures.skipped
-            else f"{advice.decision} the seeding interval from {advice.interval_days:g} to"
-            f" {advice.advised_interval_days:g} days"
-        )
+        words: Words = {"succession": succession.name, **seed}
+        if not pause:
+            change = (
+                f"{advice.decision} the seeding interval from {advice.interval_days:g} to"
+                f" {advice.advised_interval_days:g} days"
+            )
+            words |= {
+                "code": advice.decision,
+                "nowDays": advice.interval_days,
+                "advisedDays": advice.advised_interval_days,
+            }
+        elif advice.seedings:
+            change = f"seed again on {advice.from_on:%d %b}, not before"
+            words |= {"code": "pause", "fromOn": advice.from_on.isoformat()}
+        else:
+            change = "seed none until sites fall free"
+            words |= {"code": "stop"}
         found.append(
             Condition(
                 kind=INTERVAL_ALERT,
@@ -392,27 +446,13 @@ def conditions_of(
                 severity="warning",
                 title=f"{succession.name}: {change}",
                 detail=detail,
-                next_step=f"Seed {advice.cells_per_seeding} cells on {_days(advice.seedings)}.",
+                next_step=step,
                 evidence={"decision": advice.decision, "binding": advice.binding, **advice.outcome},
-                words={
-                    "code": "pause",
-                    "next": "seed",
-                    "succession": succession.name,
-                    "fromOn": advice.from_on.isoformat(),
-                    **seed,
-                }
-                if figures.skipped
-                else {
-                    "code": advice.decision,
-                    "next": "seed",
-                    "succession": succession.name,
-                    "nowDays": advice.interval_days,
-                    "advisedDays": advice.advised_interval_days,
-                    **seed,
-                },
+                words=words,
             )
         )
     if advice.binding == "sites":
+        needed = figures.sites_needed if figures.wanted is None else figures.sites_needed_advised
         found.append(
             Condition(
                 kind=SITES_ALERT,
@@ -420,14 +460,13 @@ def conditions_of(
                 severity="warning",
                 title=f"{succession.name}: sites will be short",
                 detail=detail,
-                next_step=f"Seed {advice.cells_per_seeding} cells on {_days(advice.seedings)}, or cut heads lighter"
-                " to free sites.",
-                evidence={"sites": figures.sites, "sitesNeeded": round(figures.sites_needed)},
+                next_step=f"{step} Heads cut lighter free sites sooner.",
+                evidence={"sites": figures.sites, "sitesNeeded": round(needed)},
                 words={
                     "code": "is",
                     "succession": succession.name,
                     "sites": figures.sites,
-                    "needed": round(figures.sites_needed),
+                    "needed": round(needed),
                     **seed,
                 },
             )
@@ -456,6 +495,9 @@ def _free_on(free_h: float, zone: ZoneInfo) -> str | None:
     return local_day(moment_of(free_h), zone).isoformat() if np.isfinite(free_h) else None
 
 
-def _days(seedings: Sequence[dict[str, Any]]) -> str:
-    days = [f"{date.fromisoformat(s['on']):%d %b}" for s in seedings[:3]]
-    return ", ".join(days) if days else "no day yet"
+def _step(seedings: Sequence[dict[str, Any]]) -> str:
+    if not seedings:
+        return "Seed none for now; look again when heads are cut."
+    sizes = groupby(seedings[:3], key=itemgetter("cells"))
+    said = [(n, ", ".join(f"{date.fromisoformat(s['on']):%d %b}" for s in of)) for n, of in sizes]
+    return f"Seed {'; '.join(f'{cells} cells on {days}' for cells, days in said)}."

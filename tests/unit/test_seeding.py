@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -16,6 +17,7 @@ from hypothesis import strategies as st
 from service.agronomy.outlook import Measured
 from service.agronomy.succession import Advice as Figures
 from service.records.tables import Succession, Zone
+from service.work.alerts import Condition
 from service.work.seeding import (
     INTERVAL_ALERT,
     SITES_ALERT,
@@ -203,6 +205,7 @@ FIGURES = Figures(
     sites_needed_light=700.0,
     sites_needed_advised=800.4,
     skipped=0,
+    pause_until_h=None,
 )
 SITES = replace(
     FIGURES, decision="hold", binding="sites", advised_interval_days=7.0, cells=160, sites_needed=1001.0
@@ -212,15 +215,15 @@ MEASURED = joined(hours(20.0, 22.0, 7, NOW - timedelta(days=28)), hours(12.34, 1
 
 def said(figures: Figures = FIGURES, measured: Measured = MEASURED) -> list[str]:
     """Return the reasons."""
-    found = reasons(figures, SUCCESSION, CHANNELS, AMSTERDAM, NOW, measured, ["N1-BUT-1", "N1-BUT-2"])
+    codes = ["N1-BUT-1", "N1-BUT-2"]
+    found = reasons(figures, SUCCESSION, CHANNELS, AMSTERDAM, NOW, measured, codes, date(2026, 9, 28))
     return [one.text for one in found]
 
 
-def row_of(figures: Figures = FIGURES, now: datetime = NOW):
+def row_of(figures: Figures = FIGURES, now: datetime = NOW, **more: Any):
     """Return the advice as it is kept."""
-    return advice_row(
-        figures, SUCCESSION, CHANNELS, AMSTERDAM, now, "key", MEASURED, ["N1-BUT-1", "N1-BUT-2"]
-    )
+    codes = ["N1-BUT-1", "N1-BUT-2"]
+    return advice_row(figures, SUCCESSION, CHANNELS, AMSTERDAM, now, "key", MEASURED, codes, **more)
 
 
 def test_reasons_name_what_was_measured() -> None:
@@ -262,8 +265,62 @@ def test_short_sites_are_named_with_what_would_free_them() -> None:
     assert "would hold 1001 sites of Channels by 02 Nov; it has 900" in text
     assert "101 more sites would free them." in text
     assert "Heads cut at 85% of the target weight would free 301 sites. 160 cells a seeding hold 800" in text
-    assert "Leaving out the next 2 seedings, then 160 cells" in " ".join(said(replace(SITES, skipped=2)))
-    assert "Leaving out the next seeding, then" in " ".join(said(replace(SITES, skipped=1)))
+    pause = replace(SITES, skipped=2, pause_until_h=SITES.seedings_h[2])
+    assert "No seeding before 28 Sep; from then on 160 cells a seeding hold 800" in " ".join(said(pause))
+    stop = replace(SITES, cells=0, seedings_h=(), decision="lengthen", pause_until_h=np.inf)
+    assert "No seeding of the coming weeks would find sites" in " ".join(said(stop))
+    assert "0 cells" not in " ".join(said(stop))
+
+
+def conditions(figures: Figures, **more: Any) -> dict[str, Condition]:
+    """Return what of an advice deserves an alert, by kind."""
+    found = conditions_of(row_of(figures, **more), figures, SUCCESSION, AMSTERDAM, ["N1-BUT-1", "N1-BUT-2"])
+    return {one.kind: one for one in found}
+
+
+def test_a_pause_for_sites_is_said_as_one() -> None:
+    later = replace(
+        SITES,
+        decision="lengthen",
+        skipped=2,
+        pause_until_h=SITES.seedings_h[2],
+        seedings_h=SITES.seedings_h[2:],
+    )
+    found = conditions(later)
+    assert found[INTERVAL_ALERT].title == "Butterhead, weekly: seed again on 28 Sep, not before"
+    assert found[INTERVAL_ALERT].next_step == "Seed 160 cells on 28 Sep."
+    stop = replace(SITES, cells=0, seedings_h=(), decision="lengthen", pause_until_h=np.inf)
+    found = conditions(stop)
+    assert found[INTERVAL_ALERT].title == "Butterhead, weekly: seed none until sites fall free"
+    for condition in found.values():
+        assert condition.next_step.startswith("Seed none for now")
+        assert condition.words["next"] == "pause"
+    row = row_of(stop)
+    assert (row.seedings, row.outcome["paused"], row.cells_per_seeding) == ([], True, 0)
+
+
+def test_alerts_say_of_each_seeding_what_the_advice_says() -> None:
+    orders = replace(
+        SITES,
+        decision="shorten",
+        cells=200,
+        seeding_cells=(200, 100, 60),
+        wanted=400.0,
+        short_without=90.0,
+        short_with=20.0,
+        sites_needed=700.0,
+        sites_needed_advised=860.0,
+        changed_h=epoch_hours(NOW),
+    )
+    said_of = "200 cells on 17 Sep; 100 cells on 21 Sep; 60 cells on 28 Sep"
+    found = conditions(orders)
+    assert found[INTERVAL_ALERT].next_step == f"Seed {said_of}."
+    assert found[SITES_ALERT].next_step == f"Seed {said_of}. Heads cut lighter free sites sooner."
+    # Sites are short of a further seeding for the orders, not of those that would keep harvests even.
+    assert found[SITES_ALERT].evidence == {"sites": 900, "sitesNeeded": 860}
+    text = " ".join(said(orders))
+    assert "finds no sites in Channels: those advised bring it to 860 of 900." in text
+    assert "even harvests at" not in text.lower().replace("even harvests ask", "")
 
 
 def test_sites_that_are_just_enough_again_ask_for_no_negative_number() -> None:
@@ -319,10 +376,19 @@ def test_advice_is_kept_with_dated_seedings_on_allowed_days() -> None:
     assert (row.outcome["sites"], row.outcome["sitesNeeded"]) == (900, 800)
 
 
-def test_today_is_offered_until_the_time_of_seeding_has_passed() -> None:
-    due = replace(FIGURES, seedings_h=(epoch_hours(NOW),))
-    assert row_of(due, NOW).from_on == MONDAY
-    assert row_of(due, NOW + timedelta(minutes=1)).from_on == date(2026, 9, 17)
+def test_what_is_due_is_for_today_until_the_day_ends() -> None:
+    due = replace(FIGURES, seedings_h=(epoch_hours(NOW), *FIGURES.seedings_h))
+    for hour in (0, 1, 6, 15):
+        later = NOW + timedelta(hours=hour)
+        row = row_of(replace(due, seedings_h=(epoch_hours(later), *FIGURES.seedings_h)), later)
+        assert row.from_on == MONDAY, hour
+    assert [s["cells"] for s in row.seedings] == [200] * 4
+
+
+def test_a_day_that_was_seeded_is_done() -> None:
+    due = replace(FIGURES, seedings_h=(epoch_hours(NOW + timedelta(hours=2)),))
+    assert row_of(due, NOW + timedelta(hours=2), seeded_on=MONDAY).from_on == date(2026, 9, 17)
+    assert row_of(due, NOW + timedelta(hours=2), seeded_on=date(2026, 9, 10)).from_on == MONDAY
 
 
 def test_no_seeding_at_all_is_advice_too() -> None:
@@ -346,6 +412,6 @@ def test_an_alert_says_what_to_do() -> None:
     (change,) = conditions_of(row_of(), FIGURES, SUCCESSION, AMSTERDAM, [])
     assert change.title == "Butterhead, weekly: shorten the seeding interval from 7 to 5.4 days"
     assert change.next_step == "Seed 200 cells on 17 Sep, 21 Sep, 28 Sep."
-    skipping = replace(SITES, decision="lengthen", skipped=1)
+    skipping = replace(SITES, decision="lengthen", skipped=1, pause_until_h=SITES.seedings_h[0])
     change, _ = conditions_of(row_of(skipping), skipping, SUCCESSION, AMSTERDAM, [])
     assert change.title == "Butterhead, weekly: seed again on 17 Sep, not before"

@@ -26,12 +26,13 @@ def sample(name: str) -> Any:
     """Return a figure such as one of this name may be."""
     for end, value in (("ByC", 3.0), ("C", 21.5), ("G", 28.35), ("On", "2026-09-20"), ("Share", 0.4)):
         if name.endswith(end):
-            return ["2026-09-20", "2026-09-24"] if name == "seedOn" else value
+            return value
     if name.endswith("At"):
         return AT.isoformat()
     if name in {"zone", "place", "sensor", "succession", "batch", "quantity", "unit", "lot", "other"}:
         return f"the {name}"
-    return {"batches": ["B1", "B2"], "months": [4, 9]}.get(name, 7)
+    seedings = [{"on": "2026-09-20", "cells": 200}, {"on": "2026-09-24", "cells": 100}]
+    return {"batches": ["B1", "B2"], "months": [4, 9], "seedings": seedings}.get(name, 7)
 
 
 def alert(kind: str, words: dict[str, Any] | None) -> Alert:

@@ -112,6 +112,6 @@ def test_seedings_to_come_hold_their_sites_to_the_last_cut() -> None:
     curve = law.Curve(seeding, harvest - 24.0 * 20, harvest, harvest - 48.0)
     long = curve._replace(clear_h=harvest + 24.0 * 30, light_clear_h=harvest + 24.0 * 28)
     days = 24.0 * np.arange(0.0, 140.0)
-    sites = [law._sites_of(law.Coming(c, seeding, 100.0), 0.0, days, light=False) for c in (curve, long)]
+    sites = [law._sites_of(law.Coming(c, seeding, 100.0, 7.0), 0.0, days, light=False) for c in (curve, long)]
     # 100 sites a seeding, 20 days each for the one cut, 50 for two cuts.
     assert [held.sum() for held in sites] == [100.0 * 20 * seeding.size, 100.0 * 50 * seeding.size]

@@ -213,3 +213,61 @@ def test_an_interval_that_was_taken_up_is_held():
     c = curve(lambda d: 45 + 0.4 * d)
     advice = advise(c, weekly(), interval=5.0, previous=law.Previous(7.0, 5.0, NOW - DAY, -1))
     assert (advice.decision, advice.advised_interval_days) == ("hold", 5.0)
+
+
+def test_a_crop_of_several_cuts_is_seeded_so_many_times_less_often():
+    c = curve(lambda _d: 45.0)
+    last = c.harvest_h + 3 * 7 * DAY
+    herb = c._replace(clear_h=last, light_clear_h=last - 8 * DAY)
+    # Four cuts a week apart of 80 plants are 80 heads a week from a seeding every four weeks.
+    advice = advise(herb, weekly(count=12), interval=28.0, cuts=4)
+    assert (advice.decision, advice.advised_interval_days) == ("hold", pytest.approx(28.0))
+    assert advise(herb, weekly(count=12), interval=7.0, cuts=4).decision == "lengthen"
+
+
+def test_transplants_that_come_too_old_do_not_ask_for_longer_and_shorter_at_once():
+    def duration(day):
+        return 45 + 0.5 * day
+
+    c = curve(duration)
+    programme = succession.Programme(
+        harvest_interval_days=7.0, seeding_interval_days=7.0, cells=100, keep_share=0.8
+    )
+    full = np.full((1, MEMBERS), NOW + 10 * DAY)
+    standing = succession.Occupants(full - 20 * DAY, full, full, np.array([10_000.0]))
+    waiting = [succession.Waiting(NOW - 2 * DAY, NOW + 2 * DAY, NOW + 30 * DAY, 80.0)]
+    even = succession.advise(programme, NOW, NOW, c.harvest_h[0], c, standing, [], waiting, 10_050)
+    assert (even.binding, bool(even.late)) == ("window", True)
+    orders = law.Orders(
+        wishes=weekly(count=6), supply=NOTHING, hold_days=HOLD, allowed_h=NOW + DAY * np.arange(50.0)
+    )
+    advice = law.for_orders(even, programme, NOW, c, standing, [], 10_050, [], orders)
+    assert (advice.decision, advice.binding) == ("shorten", "continuity")
+    assert advice.late == even.late  # which is told all the same
+
+
+def test_what_is_short_as_it_is_seeded_now_knows_of_the_sites():
+    c = curve(lambda _d: 45.0)
+    roomy = advise(c, weekly(), interval=7.0)
+    tight = advise(c, weekly(), interval=7.0, sites=200)
+    assert roomy.short_without < 0.2 * tight.short_without
+    assert tight.short_with <= tight.short_without + law.PART * 80.0  # it is advised in parts
+
+
+def test_another_succession_has_its_share_of_sites_however_few_seedings_it_has_to_come():
+    c = curve(lambda _d: 45.0)
+    programme = succession.Programme(
+        harvest_interval_days=7.0, seeding_interval_days=7.0, cells=100, keep_share=0.8
+    )
+    days = NOW + DAY * np.arange(120.0)
+    rooms = [
+        law._room(
+            programme,
+            np.full(120, 300.0),
+            [succession.Coming(c, NOW + 20 * DAY * np.arange(n), 250.0, 20.0)],
+            days,
+        )[20]
+        for n in (1, 2, 3)
+    ]
+    assert rooms == pytest.approx([rooms[1]] * 3)
+    assert rooms[0] < 150.0

@@ -217,7 +217,7 @@ def test_successions_of_one_zone_give_way_alike():
         return 45.0
 
     c = curve(duration, points=15)
-    other = law.Coming(c, NOW + DAY * 7 * np.arange(1, 7), 80.0)
+    other = law.Coming(c, NOW + DAY * 7 * np.arange(1, 7), 80.0, 7.0)
     alone = advise(c, duration=duration, sites=350)
     together = advise(c, duration=duration, sites=700, others=[other])
     assert alone.binding == together.binding == "sites"
@@ -236,9 +236,91 @@ def test_a_full_zone_leaves_out_seedings_before_it_starves_them():
     assert advice.binding == "sites"
     assert advice.decision == "lengthen"
     assert advice.skipped >= 2
+    assert advice.advised_interval_days <= 1.5 * 7.0  # from then on; not the time to the next seeding
+    assert advice.pause_until_h == advice.seedings_h[0]
     assert advice.cells >= 75
     # The first seeding after the pause is transplanted when the sites are free again.
     assert advice.seedings_h[0] + 15 * DAY >= NOW + 39 * DAY
+
+
+def test_channels_full_of_heads_that_are_not_ready_mean_a_pause():
+    never = np.full((1, 5), np.inf)
+    full = law.Occupants(np.full((1, 5), NOW - DAY), never, never, np.array([1000.0]))
+    advice = advise(curve(lambda _d: 45.0), duration=lambda _d: 45.0, sites=1000, standing=full)
+    assert (advice.decision, advice.binding, advice.cells) == ("lengthen", "sites", 0)
+    assert advice.seedings_h == ()
+    assert advice.pause_until_h == np.inf
+    assert advice.advised_interval_days == pytest.approx(7.0)
+
+
+def test_once_sites_are_free_again_all_is_as_before():
+    def duration(_day):
+        return 45.0
+
+    c, interval, previous = curve(duration), 7.0, None
+    for sites in (300, 300, 300, 10_000, 10_000):
+        advice = advise(c, duration=duration, sites=sites, interval=interval, previous=previous)
+        interval, previous = advice.advised_interval_days, (advice.decision, advice.binding)
+        if sites == 300:
+            assert advice.binding == "sites"
+            assert sites * 0.7 < advice.sites_needed_advised <= sites * 1.01
+    assert (advice.cells, advice.binding) == (100, "continuity")
+    assert interval == pytest.approx(7.0, abs=0.5)
+
+
+# --------------------------------------------------------------------------- what was due
+
+
+@pytest.mark.parametrize("late_days", [0.05, 1.0, 3.0])
+@pytest.mark.parametrize("slope", [0.0, 0.5])
+def test_a_seeding_that_is_due_stays_due_until_it_is_made(late_days, slope):
+    def duration(day):
+        return 45.0 + slope * day
+
+    advice = advise(curve(duration), duration=duration, last_days=-7.0 - late_days)
+    assert advice.seedings_h[0] == NOW
+    assert advice.seedings_h[1] > NOW + 2 * DAY
+
+
+@pytest.mark.parametrize("last_days", [-14.0, -20.0, -30.0])
+@pytest.mark.parametrize("slope", [0.0, 0.5])
+def test_what_a_lapse_left_out_is_not_piled_onto_today(last_days, slope):
+    def duration(day):
+        return 50.0 + slope * day
+
+    advice = advise(curve(duration), duration=duration, last_days=last_days)
+    apart = np.diff(advice.seedings_h) / DAY
+    assert advice.seedings_h[0] == NOW
+    assert apart.min() >= 0.5 * advice.continuity_interval_days
+    # The gap that the lapse has torn is told, not that of seedings which nobody made.
+    assert advice.gap_with_days > 7.0
+
+
+def test_nothing_is_seeded_before_the_first_day_on_which_may_be():
+    advice = law.advise(
+        programme(),
+        NOW,
+        NOW - 7 * DAY,
+        np.full(5, NOW + 38 * DAY),
+        curve(lambda _d: 45.0),
+        nobody(),
+        (),
+        (),
+        10_000,
+        earliest_h=NOW + 3 * DAY,
+    )
+    assert advice.seedings_h[:2] == (NOW + 3 * DAY, NOW + 10 * DAY)
+
+
+def test_holding_is_as_sure_as_members_want_no_change_that_counts():
+    def duration(day):
+        return 45.0 + 0.05 * day
+
+    sure = advise(curve(duration, members=24), duration=duration)
+    assert (sure.decision, sure.probability) == ("hold", 1.0)
+    unsure = advise(curve(duration, members=24, spread=9.0), duration=duration)
+    assert unsure.decision == "hold"
+    assert 0.2 < unsure.probability < 0.8
 
 
 # --------------------------------------------------------------------------- sites out of use
