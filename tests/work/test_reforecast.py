@@ -9,14 +9,14 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import delete, select
+from sqlalchemy import delete, func, select
 
 from service.clock import FixedClock
 from service.computing import running_workers
 from service.records.conditions import save_hours
 from service.records.events import save_weather
 from service.records.store import Store
-from service.records.tables import Advice, Alert, Forecast, Hour
+from service.records.tables import Advice, Alert, Forecast, Hour, Task
 from service.work import reforecast as job
 from service.work.access import SYSTEM
 from service.work.batches import append_entry, change_batch, create_batch
@@ -574,6 +574,35 @@ async def test_batches_of_an_ended_succession_still_hold_their_sites(working: Ho
         a for kind in job.seeding.ALERT_KINDS for a in await working.alerts(kind) if a.closed_at is None
     ]
     assert {a.subject for a in alerts} == {f"succession:{following.id}"}
+
+
+@ONE_DATABASE
+async def test_a_seeding_that_is_due_stays_on_the_work_list_until_it_is_recorded(
+    store: Store, place: Place
+) -> None:
+    house = House(store, place, now=datetime(2026, 9, 14, 5, tzinfo=UTC))  # 07:00 on a Monday
+    every_day = {"seeding_weekdays": [1, 2, 3, 4, 5, 6, 7]}
+    async with store.write() as uow:
+        await change_succession(uow, SYSTEM, place.succession.id, every_day)
+    for days in (28, 21, 14, 7):
+        await house.seed((house.now - timedelta(days=days)).date(), f"b{days}")
+
+    async def due() -> date:
+        await house.run()
+        async with store.read() as uow:
+            left = Task.kind == "seed", Task.done_at.is_(None)
+            first = await uow.session.scalar(select(func.min(Task.due_on)).where(*left))
+        assert first is not None
+        return first
+
+    assert await due() == date(2026, 9, 14)
+    for hours in (2, 14):  # 09:00, 21:00
+        house.now = datetime(2026, 9, 14, 5, tzinfo=UTC) + timedelta(hours=hours)
+        assert await due() == date(2026, 9, 14), hours
+    house.now = datetime(2026, 9, 15, 8, tzinfo=UTC)
+    assert await due() == date(2026, 9, 15)
+    await house.seed(date(2026, 9, 15), "made")
+    assert await due() >= date(2026, 9, 18)
 
 
 # --------------------------------------------------------------------------- all houses
