@@ -41,13 +41,15 @@ class LineBatch:
     stage: str
     seeded_on: date
     plants: int
+    cuts: int  # made so far that the plants outlived
     leaves: float | None  # now, median
     fresh_g: float | None  # a head now, median
     emergence: Span | None
     window_open: Span | None
     window_close: Span | None
     transplant: Span | None
-    harvest: Span | None
+    harvest: Span | None  # of a crop of several cuts: its next
+    last_harvest: Span | None  # of a crop of several cuts
     not_within_days: int | None  # horizon, if the median harvest lies beyond it
     forecast_at: datetime | None
     reasons: list[str]
@@ -97,6 +99,7 @@ async def house_line(uow: UnitOfWork, clock: Clock, access: Access, house_id: in
             stage=states[batch.id].stage,
             seeded_on=batch.seeded_on,
             plants=states[batch.id].in_nursery + states[batch.id].in_channels,
+            cuts=len(states[batch.id].cuts),
             **forecasts.get(batch.id, _NOT_FORECAST),
         )
         for batch in live
@@ -154,6 +157,7 @@ def _forecast_fields(forecast: ForecastRow) -> dict[str, Any]:
         "window_close": span(points.get("window_close")),
         "transplant": span(points.get("transplant")),
         "harvest": harvest,
+        "last_harvest": span(points.get("last_harvest")),
         "not_within_days": forecast.horizon_days if harvest and harvest.p50 is None else None,
         "forecast_at": forecast.made_at,
         "reasons": forecast.reasons,
@@ -168,6 +172,7 @@ _NOT_FORECAST: dict[str, Any] = {
     "window_close": None,
     "transplant": None,
     "harvest": None,
+    "last_harvest": None,
     "not_within_days": None,
     "forecast_at": None,
     "reasons": [],

@@ -26,9 +26,9 @@ def batch(
     span = Span(*(at(d) for d in harvest)) if harvest else None
     return LineBatch(
         id=number, code=f"B{number}", crop="Basil", succession_id=1, succession="Basil", stage=stage,
-        seeded_on=date(2026, 8, 1), plants=100, leaves=4.0, fresh_g=10.0, emergence=None,
+        seeded_on=date(2026, 8, 1), plants=100, cuts=0, leaves=4.0, fresh_g=10.0, emergence=None,
         window_open=Span(at(opens), at(opens), at(opens)), window_close=Span(at(closes), at(closes), at(closes)),
-        transplant=None, harvest=span, not_within_days=None, forecast_at=NOW, reasons=[],
+        transplant=None, harvest=span, last_harvest=None, not_within_days=None, forecast_at=NOW, reasons=[],
     )  # fmt: skip
 
 

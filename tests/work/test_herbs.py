@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -19,6 +19,8 @@ from service.work.crops import create_crop, create_cultivar
 from service.work.errors import Impossible
 from service.work.ledger import LedgerState
 from service.work.places import change_house
+from service.work.planning.shown import Day, PlannedSeeding
+from service.work.planning.space import house_space, weeks_of_heads
 from service.work.programme import change_succession, create_succession, get_succession
 from service.work.reforecast import Reforecaster
 from tests.work.conftest import Place
@@ -191,6 +193,57 @@ async def test_after_a_cut_the_forecast_is_of_the_next(cress: Bed) -> None:
     lighter = await cress.forecast(46)
     assert p50(lighter, "harvest") - 46 > p50(after, "harvest") - 34
     assert any("Cut 2 of 4" in r and "9 g left" in r for r in lighter.reasons)
+
+
+async def test_a_herb_holds_its_sites_until_its_last_cut(cress: Bed) -> None:
+    await cress.write_down("harvested", 32, plants=100, weight_g=40.0)
+    made = await cress.forecast(36)
+    async with cress.store.read() as uow:
+        space = await house_space(uow, FixedClock(day(36)), SYSTEM, cress.place.house.id, 84)
+    last = round(p50(made, "last_harvest")) - 36
+    sites = [d.sites for d in space.days]
+    assert set(sites[: last - 1]) == {100.0}
+    assert set(sites[last + 2 :]) == {0.0}
+
+
+async def test_every_cut_of_a_herb_gives_heads(cress: Bed) -> None:
+    await cress.write_down("harvested", 32, plants=100, weight_g=40.0)
+    made = await cress.forecast(36)
+    async with cress.store.read() as uow:
+        weeks = await weeks_of_heads(uow, FixedClock(day(36)), SYSTEM, cress.place.house.id, 12)
+    expected = {w.monday: w.expected for w in weeks if w.expected}
+    first, last = p50(made, "harvest"), p50(made, "last_harvest")
+    days = [day(first + (last - first) * n / 2).date() for n in range(3)]
+    assert sum(expected.values()) == 300.0
+    assert set(expected) == {on - timedelta(days=on.weekday()) for on in days}
+
+
+async def test_a_planned_herb_gives_its_sites_back_at_its_last_cut(store: Store, place: Place) -> None:
+    def on(number: int) -> date:
+        return SEEDED.date() + timedelta(days=number)
+
+    seeding = PlannedSeeding(
+        house_id=place.house.id,
+        house="N1",
+        succession_id=place.succession.id,
+        succession="Cress",
+        on=on(0),
+        trays=6,
+        cells=120,
+        cells_before=None,
+        seeds=(),
+        transplants=(Day(on(20), 100.0),),
+        harvests=(Day(on(50), 100.0), Day(on(65), 100.0), Day(on(80), 60.0), Day(on(82), 40.0)),
+        last_cuts=(Day(on(80), 60.0), Day(on(82), 40.0)),
+    )
+    async with store.read() as uow:
+        space = await house_space(uow, FixedClock(SEEDED), SYSTEM, place.house.id, 90, [seeding])
+    sites = {n: space.days[n].sites for n in (19, 20, 49, 50, 65, 79, 80, 81, 82, 89)}
+    assert sites == {
+        **dict.fromkeys((20, 49, 50, 65, 79), 100.0),
+        **dict.fromkeys((80, 81), 40.0),
+        **dict.fromkeys((19, 82, 89), 0.0),
+    }
 
 
 async def test_a_crop_cut_once_has_no_last_cut(store: Store, place: Place) -> None:

@@ -21,6 +21,7 @@ from service.work.events import create_event
 from service.work.orders import create_order
 from service.work.places import change_house, change_zone, create_farm
 from service.work.planning import FarmPlan, accept_plan, make_plan
+from service.work.planning.space import house_space
 from service.work.programme import change_succession, create_succession
 from service.work.tasks import change_task, create_task, finish_task
 from tests.work.conftest import Place, make_place
@@ -322,6 +323,11 @@ async def test_herbs_give_a_head_a_cut(store: Store, clock: FixedClock, place: P
     assert sum(h.count for h in cut) > sum(
         t.count for s in plan.seedings if s.succession == "Rocket" for t in s.transplants
     )
+    async with store.read() as uow:
+        space = await house_space(uow, clock, SYSTEM, place.house.id, 140, plan.seedings)
+    assert min(d.sites for d in space.days) >= 0.0
+    for seeding in plan.seedings:
+        assert sum(d.count for d in seeding.last_cuts) <= sum(d.count for d in seeding.transplants) + 0.1
 
 
 # --------------------------------------------------------------------------- accepting

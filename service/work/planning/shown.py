@@ -50,6 +50,7 @@ class PlannedSeeding:
     seeds: tuple[Seeds, ...]  # a mix has a seed of each cultivar in every cell
     transplants: tuple[Day, ...]
     harvests: tuple[Day, ...]
+    last_cuts: tuple[Day, ...]  # those of the harvests after which plants do not stand any more
 
 
 @dataclass(frozen=True)
@@ -199,9 +200,13 @@ def _seeding(
     for move in planned.moves:
         days = [course.transplant for course in seeding.ways[move.way]]
         moved[round(sum(days) / len(days))] += move.plants
+    last: defaultdict[int, float] = defaultdict(float)
     for delivery in found.deliveries:
         if delivery.seeding == planned.seeding:
-            cut[problem.demands[delivery.demand].day] += delivery.heads
+            day = problem.demands[delivery.demand].day
+            cut[day] += delivery.heads
+            if delivery.cut == max(len(course.cuts) for course in seeding.ways[delivery.way]) - 1:
+                last[day] += delivery.heads
     mix: list[int | None] = [part.cultivar_id for part in succession.cultivars]
     ids = mix or [succession.cultivar_id]
     return PlannedSeeding(
@@ -216,6 +221,7 @@ def _seeding(
         seeds=tuple(Seeds(i, None if i is None else given.cultivars[i], cells) for i in ids),
         transplants=_by_day(draft, moved),
         harvests=_by_day(draft, cut),
+        last_cuts=_by_day(draft, last),
     )
 
 

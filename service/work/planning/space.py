@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from service.clock import Clock
@@ -95,7 +95,8 @@ def _fill(taken: list[list[float]], kind: int, first: int, before: int, plants: 
 def _stand(taken: list[list[float]], today: date, batch: LineBatch, keep: float, local: ZoneInfo) -> None:
     """Put a batch that is there into the days; without a forecast it stays where it is."""
     never = len(taken)
-    cut = batch.harvest.p50 if batch.harvest else None
+    leaves = batch.last_harvest or batch.harvest
+    cut = leaves.p50 if leaves else None
     cut_n = never if cut is None else max(1, (local_day(cut, local) - today).days)
     if batch.stage == "channels":
         _fill(taken, 1, 0, cut_n, batch.plants)
@@ -109,16 +110,16 @@ def _stand(taken: list[list[float]], today: date, batch: LineBatch, keep: float,
 def _sow(taken: list[list[float]], today: date, seeding: PlannedSeeding) -> None:
     begin = (seeding.on - today).days
     moved = [((day.on - today).days, day.count) for day in seeding.transplants]
-    cut = [((day.on - today).days, day.count) for day in seeding.harvests]
+    gone = [((day.on - today).days, day.count) for day in seeding.last_cuts]
     total = sum(n for _, n in moved)
-    gone = max((day for day, _ in moved), default=len(taken))
-    for n in range(max(0, begin), min(len(taken), gone)):
+    cleared = max((day for day, _ in moved), default=len(taken))
+    for n in range(max(0, begin), min(len(taken), cleared)):
         share = sum(count for day, count in moved if day <= n) / total if total else 0.0
         taken[n][0] += seeding.cells * (1.0 - share)
-    last = max((day for day, _ in cut), default=len(taken))
+    last = max(((day.on - today).days for day in seeding.harvests), default=len(taken))
     for n in range(max(0, min((day for day, _ in moved), default=len(taken))), min(len(taken), last)):
         taken[n][1] += sum(count for day, count in moved if day <= n) - sum(
-            count for day, count in cut if day <= n
+            count for day, count in gone if day <= n
         )
 
 
@@ -127,7 +128,8 @@ async def weeks_of_heads(
 ) -> list[WeekOfHeads]:
     """Return what is ordered of the farm's crops and what this house's batches will give, week by week.
 
-    An order by weight is counted in heads of the crop's target weight.
+    An order by weight is counted in heads of the crop's target weight. A herb gives a head a cut; where its last cut
+    lies beyond the forecast's horizon, its next alone is counted.
     """
     house = await get_house(uow, access, house_id)
     local = ZoneInfo(house.time_zone)
@@ -138,7 +140,8 @@ async def weeks_of_heads(
     orders, _ = await list_orders(uow, access, farm_id=house.farm_id, active=True, limit=MAX_LIMIT)
     line = await house_line(uow, clock, access, house_id)
     successions, _ = await list_successions(uow, access, house_id=house_id, limit=MAX_LIMIT)
-    expected = _expected(line, {s.id: s.keep_share for s in successions}, local)
+    cuts = {crop.name: profile_of(crop).cuts for crop in crops}
+    expected = _expected(line, {s.id: s.keep_share for s in successions}, cuts, local)
     found = []
     for crop in crops:
         ordered: dict[date, float] = dict.fromkeys(mondays, 0.0)
@@ -157,12 +160,26 @@ async def weeks_of_heads(
     return [w for w in found if w.crop in shown]
 
 
-def _expected(line: HouseLine, keep: Mapping[int, float], local: ZoneInfo) -> list[tuple[str, date, float]]:
+def _expected(
+    line: HouseLine, keep: Mapping[int, float], cuts: Mapping[str, int], local: ZoneInfo
+) -> list[tuple[str, date, float]]:
     today = local_day(line.at, local)
     found: list[tuple[str, date, float]] = []
     for batch in line.batches:
-        if batch.harvest and batch.harvest.p50:
-            share = 1.0 if batch.stage == "channels" else keep.get(batch.succession_id, 1.0)
-            on = max(today, local_day(batch.harvest.p50, local))  # what is overdue is cut now
+        share = 1.0 if batch.stage == "channels" else keep.get(batch.succession_id, 1.0)
+        for at in _cuts_ahead(batch, cuts.get(batch.crop, 1)):
+            on = max(today, local_day(at, local))  # what is overdue is cut now
             found.append((batch.crop, on, round(share * batch.plants)))
     return found
+
+
+def _cuts_ahead(batch: LineBatch, cuts: int) -> list[datetime]:
+    """Return when a batch of a crop of so many cuts will be cut, evenly apart from its next cut to its last."""
+    first = batch.harvest.p50 if batch.harvest else None
+    last = batch.last_harvest.p50 if batch.last_harvest else None
+    if first is None:
+        return []
+    later = max(0, cuts - batch.cuts - 1)
+    if last is None:  # how far apart they are is not known
+        return [first]
+    return [first + (last - first) * n / max(1, later) for n in range(later + 1)]
