@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import select
+from sqlalchemy.orm import aliased
 
 from service.records.listing import among
 from service.records.listing import rows as plain_rows
 from service.records.store import UnitOfWork
-from service.records.tables import Advice, Alert, Crop, Forecast, Hour, House, Succession
+from service.records.tables import Advice, Alert, Batch, Crop, Forecast, Hour, House, Succession
 
 
 async def crops_of(uow: UnitOfWork, farm_id: int) -> list[Crop]:
@@ -42,15 +43,32 @@ async def lock_house(uow: UnitOfWork, house_id: int) -> None:
     await uow.session.execute(select(House.id).where(House.id == house_id).with_for_update(key_share=True))
 
 
-async def latest_forecasts(uow: UnitOfWork, batch_ids: Sequence[int]) -> dict[int, Forecast]:
+def _newest_forecast(batch_id: Any) -> Any:
+    """Return the query of the id of a batch's newest forecast: one step down the index, for the row of a query around.
+
+    The highest id of each batch at once would be a walk through all forecasts.
+    """
+    other = aliased(Forecast)
+    newest = select(other.id).where(other.batch_id == batch_id)
+    return newest.order_by(other.made_at.desc(), other.id.desc()).limit(1).scalar_subquery()
+
+
+def _newest_advice(succession_id: Any) -> Any:
+    """Return the query of the id of a succession's newest advice, as of forecasts."""
+    other = aliased(Advice)
+    newest = select(other.id).where(other.succession_id == succession_id)
+    return newest.order_by(other.made_at.desc(), other.id.desc()).limit(1).scalar_subquery()
+
+
+async def latest_forecasts(uow: UnitOfWork, batch_ids: Collection[int]) -> dict[int, Forecast]:
     """Return the newest forecast of each batch."""
-    newest = (
-        select(func.max(Forecast.id))
-        .where(among(uow, Forecast.batch_id, batch_ids))
-        .group_by(Forecast.batch_id)
+    statement = (
+        select(Forecast)
+        .select_from(Batch)
+        .join(Forecast, Forecast.id == _newest_forecast(Batch.id))
+        .where(among(uow, Batch.id, batch_ids))
     )
-    rows = await uow.session.execute(select(Forecast).where(Forecast.id.in_(newest)))
-    return {f.batch_id: f for f in rows.scalars()}
+    return {f.batch_id: f for f in await uow.session.scalars(statement)}
 
 
 @dataclass(slots=True)
@@ -68,12 +86,9 @@ class ForecastRow:
 
 async def newest_forecasts(uow: UnitOfWork, batch_ids: Collection[int]) -> dict[int, int]:
     """Return the id of the newest forecast of each batch; those without one are left out."""
-    statement = (
-        select(Forecast.batch_id, func.max(Forecast.id))
-        .where(among(uow, Forecast.batch_id, batch_ids))
-        .group_by(Forecast.batch_id)
-    )
-    return {row.batch_id: row[1] for row in await plain_rows(uow, statement)}
+    newest = _newest_forecast(Batch.id)
+    found = await plain_rows(uow, select(Batch.id, newest).where(among(uow, Batch.id, batch_ids)))
+    return {batch_id: forecast_id for batch_id, forecast_id in found if forecast_id is not None}
 
 
 async def forecasts(uow: UnitOfWork, ids: Collection[int]) -> list[ForecastRow]:
@@ -92,30 +107,25 @@ async def forecasts(uow: UnitOfWork, ids: Collection[int]) -> list[ForecastRow]:
 
 async def advice_in_force(uow: UnitOfWork, house_id: int) -> list[tuple[str, Advice]]:
     """Return the newest advice of each succession of a house that is still seeded, and its name; by succession."""
-    newest = (
-        select(func.max(Advice.id))
-        .join(Succession, Succession.id == Advice.succession_id)
-        .where(Succession.house_id == house_id, Succession.active)
-        .group_by(Advice.succession_id)
-    )
     rows = await uow.session.execute(
         select(Succession.name, Advice)
-        .join(Succession, Succession.id == Advice.succession_id)
-        .where(Advice.id.in_(newest))
+        .select_from(Succession)
+        .join(Advice, Advice.id == _newest_advice(Succession.id))
+        .where(Succession.house_id == house_id, Succession.active)
         .order_by(Succession.id)
     )
     return [(name, advice) for name, advice in rows]
 
 
-async def latest_advice(uow: UnitOfWork, succession_ids: Sequence[int]) -> dict[int, Advice]:
+async def latest_advice(uow: UnitOfWork, succession_ids: Collection[int]) -> dict[int, Advice]:
     """Return the newest advice of each succession."""
-    newest = (
-        select(func.max(Advice.id))
-        .where(Advice.succession_id.in_(succession_ids))
-        .group_by(Advice.succession_id)
+    statement = (
+        select(Advice)
+        .select_from(Succession)
+        .join(Advice, Advice.id == _newest_advice(Succession.id))
+        .where(among(uow, Succession.id, succession_ids))
     )
-    rows = await uow.session.execute(select(Advice).where(Advice.id.in_(newest)))
-    return {a.succession_id: a for a in rows.scalars()}
+    return {a.succession_id: a for a in await uow.session.scalars(statement)}
 
 
 async def open_alerts(uow: UnitOfWork, house_id: int) -> list[Alert]:

@@ -1213,6 +1213,13 @@ async def keep(uow: UnitOfWork, clock: Clock, concluded: Conclusions) -> Run:
     new_forecasts = [f for f in concluded.forecasts if _says_new(f, known.get(f.batch_id))]
     told = await records.latest_advice(uow, [a.succession_id for a in concluded.advice])
     new_advice = [a for a in concluded.advice if _advises_new(a, told.get(a.succession_id))]
+    # What was made last holds: a clock that was set back must not put it behind what it replaces.
+    for forecast in new_forecasts:
+        if old := known.get(forecast.batch_id):
+            forecast.made_at = max(forecast.made_at, old.made_at)
+    for advice in new_advice:
+        if before := told.get(advice.succession_id):
+            advice.made_at = max(advice.made_at, before.made_at)
     uow.session.add_all([*new_forecasts, *new_advice])
     await uow.flush()
     house = await place_records.house_of(uow, concluded.house_id)

@@ -23,7 +23,7 @@ from service.work.batches import append_entry, change_batch, create_batch
 from service.work.crops import change_crop, change_cultivar
 from service.work.errors import NotFound
 from service.work.events import change_event, create_event
-from service.work.line import LineBatch, house_line
+from service.work.line import LineBatch, house_line, span
 from service.work.orders import create_order
 from service.work.places import change_house, change_zone, create_house
 from service.work.programme import change_succession, create_succession
@@ -274,6 +274,22 @@ async def test_a_leaf_count_moves_that_batch_and_hardly_others(working: House) -
     for code in ("old", "sown"):
         assert abs(after[code].harvest.p50 - before[code].harvest.p50) < timedelta(hours=12)  # type: ignore[union-attr]
     assert abs(after["sown"].window_open.p50 - before["sown"].window_open.p50) < timedelta(days=1)  # type: ignore[union-attr]
+
+
+@ONE_DATABASE
+async def test_a_clock_that_was_set_back_does_not_keep_old_forecasts_in_force(working: House) -> None:
+    working.now += timedelta(days=10)
+    await working.run()
+    before = len(await working.forecasts())
+    working.now = NOW
+    await working.another().house(working.place.house.id)
+    again = (await working.forecasts())[before:]
+    assert again
+    line = {b.id: b for b in (await working.line()).values()}
+    assert [line[f.batch_id].harvest for f in again] == [span(f.points["harvest"]) for f in again]
+    rows = await working.rows()
+    await working.another().house(working.place.house.id)
+    assert await working.rows() == rows
 
 
 @ONE_DATABASE
