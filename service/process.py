@@ -28,7 +28,7 @@ from service.deliver.outcome import Way
 from service.deliver.webhook import Webhooks
 from service.opening import open_store
 from service.records.store import Store
-from service.scheduler import running_scheduler, watching_seed, watching_sensors
+from service.scheduler import running_scheduler, thinning, watching_seed, watching_sensors
 from service.settings import Settings, SettingsError
 from service.work.access import first_token
 from service.work.reforecast import Reforecaster
@@ -123,6 +123,7 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
         )
         await stack.enter_async_context(watching_seed(store, clock))
         await stack.enter_async_context(watching_sensors(store, clock, settings))
+        await stack.enter_async_context(thinning(store, clock))
         await stack.enter_async_context(delivering(make_deliverer(service, out)))
         # What was made by now stays until the end: hundreds of thousands of objects (modules, tables, operations) that
         # every full garbage collection would go through again, in the middle of some request.

@@ -24,6 +24,7 @@ from service.work.reforecast import LEASE_S, Reforecaster, Run
 from service.work.retention import drop_readings
 from service.work.seed_alerts import watch_seed
 from service.work.sensor_health import watch_sensors
+from service.work.thinning import thin_conclusions
 from service.work.watch import Watcher
 
 log = logging.getLogger(__name__)
@@ -31,6 +32,7 @@ log = logging.getLogger(__name__)
 DAY_MINUTES = 1440.0
 SEED_MINUTES = 360.0  # between two looks at the seed in store
 SENSOR_MINUTES = 60.0  # between two looks at the sensors
+THIN_MINUTES = 60.0  # between two looks whether another day of forecasts can be thinned
 SHORTEST_INTERVAL_S = 5.0  # real seconds between runs, however fast a simulated clock goes
 LONGEST_INTERVAL_S = 86400.0  # and however slow
 
@@ -211,6 +213,33 @@ async def watching_sensors(
 
     async with _now_and_then(store, "looking at the sensors", "sensors", look, clock, minutes):
         yield
+
+
+@asynccontextmanager
+async def thinning(store: Store, clock: Clock, minutes: float = THIN_MINUTES) -> AsyncIterator[None]:
+    """Thin the forecasts and advice of days that are old enough every ``minutes`` of the clock, until left."""
+    thinned_to: datetime | None = None
+    stopping = asyncio.Event()
+
+    async def thin() -> None:
+        nonlocal thinned_to
+        thinned = await thin_conclusions(store, clock.now(), thinned_to, stopping)
+        if thinned is None:
+            return
+        thinned_to = thinned.before
+        if thinned.forecasts or thinned.advice:
+            log.info(
+                "dropped %d old forecasts and %d old advices",
+                thinned.forecasts,
+                thinned.advice,
+                extra={"action": "retention"},
+            )
+
+    async with _now_and_then(store, "thinning old forecasts", "thinning", thin, clock, minutes):
+        try:
+            yield
+        finally:
+            stopping.set()
 
 
 @asynccontextmanager

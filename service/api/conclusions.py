@@ -218,7 +218,7 @@ def alert_view(row: Alert) -> AlertView:
 async def list_forecasts(
     uow: Uow, access: Asker, batch_id: RowId, after: After = None, limit: Limit = PAGE
 ) -> ForecastPage:
-    """List a batch's forecasts, newest first: the first one holds."""
+    """List a batch's forecasts, newest first: the first one holds. Older than 14 days there is one a day."""
     rows, following = await conclusions.list_forecasts(uow, access, batch_id, after=after, limit=limit)
     return ForecastPage(items=[forecast_view(row) for row in rows], next=following)
 
@@ -233,7 +233,7 @@ async def list_forecasts(
 async def list_advice(
     uow: Uow, access: Asker, succession_id: RowId, after: After = None, limit: Limit = PAGE
 ) -> AdvicePage:
-    """List what a succession was advised, newest first: the first one holds."""
+    """List what a succession was advised, newest first: the first one holds. Older than 14 days there is one a day."""
     rows, following = await conclusions.list_advice(uow, access, succession_id, after=after, limit=limit)
     return AdvicePage(items=[advice_view(row) for row in rows], next=following)
 

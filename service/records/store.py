@@ -40,7 +40,8 @@ _INSERT: dict[str, Callable[[Table], Any]] = {"postgresql": postgresql.insert, "
 class Remembered:
     """What was worked out from rows that are only ever added to, kept in memory by what tells those rows apart.
 
-    Entries of ledgers and forecasts are never changed and never erased, so what was made of some holds for good.
+    Entries of ledgers and forecasts are never changed, and erased are only forecasts that others have replaced, so what
+    was made of some holds for good.
     """
 
     MOST = 20_000

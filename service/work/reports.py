@@ -14,7 +14,8 @@ Rules
   the span; sold are the heads that left in packed lots.
 - A forecast's error is the median date it gave minus the first harvest of the batch, days: above 0 it was too late.
   Batches that were said to be cut early, or held, are left out: their date says when they were cut, not when they
-  were ready. Each batch counts once at each lead time, by the forecast that held so many days before.
+  were ready. Each batch counts once at each lead time, by the forecast that held so many days before;
+  where only the last of each day is kept (see :mod:`service.work.thinning`), by the one that ended the day before.
 """
 
 from __future__ import annotations
@@ -366,6 +367,16 @@ def _stages(seen: Sequence[_Seen], first: date, last: date) -> list[Stage]:
         )
         for stage, days in spans.items()
         if days
+    ]
+
+
+def moments_judged(entries: Iterable[Entry]) -> list[datetime]:
+    """Return the moments of a batch's ledger of which a report asks what its forecast was then."""
+    held = facts(entries)
+    harvests = [e.happened_at for e in held if e.kind == "harvested"]
+    return [
+        *(e.happened_at for e in held if e.kind == "transplanted"),
+        *(harvests[0] - timedelta(days=lead) for lead in LEADS_DAYS if harvests),
     ]
 
 
