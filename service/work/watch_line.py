@@ -58,6 +58,13 @@ def _point(seen: Seen, batch: Batch, event: str) -> float | None:
     return _days(datetime.fromisoformat(point["p50"]))
 
 
+def _leaves(seen: Seen, batch: Batch) -> float | None:
+    """Return the median day on which a batch leaves its sites: its last cut, of a crop of several."""
+    forecast = seen.forecasts.get(batch.id)
+    several = forecast is not None and "last_harvest" in forecast.points
+    return _point(seen, batch, "last_harvest" if several else "harvest")
+
+
 def _on(seen: Seen, days: float) -> str:
     return _moment(days).astimezone(seen.zone_info).date().isoformat()
 
@@ -128,7 +135,7 @@ def _young(seen: Seen, zone: Zone) -> Iterable[Condition]:
     waiting, standing, by_code = [], [], {}
     for batch, state, succession in sorted(own, key=lambda one: one[1].seeded_at):
         if state.stage == "channels":
-            leaves = _point(seen, batch, "last_harvest") or _point(seen, batch, "harvest")
+            leaves = _leaves(seen, batch)
             standing.append(Standing(float(state.in_channels), _NEVER if leaves is None else leaves))
             continue
         opens, closes = _point(seen, batch, "window_open"), _point(seen, batch, "window_close")
@@ -202,7 +209,7 @@ def _in_channels(seen: Seen, zone: Zone) -> list[Stay]:
         succession = seen.successions[batch.succession_id]
         if succession.channels_zone_id != zone.id:
             continue
-        leaves = _point(seen, batch, "last_harvest") or _point(seen, batch, "harvest")
+        leaves = _leaves(seen, batch)
         ends = _NEVER if leaves is None else max(leaves, now + 0.01)
         if state.in_channels:
             stays.append(Stay(float(state.in_channels), 0.0, ends))

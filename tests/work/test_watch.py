@@ -235,7 +235,7 @@ async def test_a_dark_week(store: Store, place: Place) -> None:
 # --------------------------------------------------------------------------- the line
 
 
-async def batch(store: Store, place: Place, seeded: datetime, cells: int, **points: datetime) -> int:
+async def batch(store: Store, place: Place, seeded: datetime, cells: int, **points: datetime | None) -> int:
     """Seed a batch and forecast it."""
     async with store.write() as uow:
         row = await create_batch(
@@ -249,14 +249,17 @@ async def batch(store: Store, place: Place, seeded: datetime, cells: int, **poin
         return row.batch.id
 
 
-def forecast(batch_id: int, **points: datetime) -> Forecast:
-    """Return a forecast of which all points of an event are one moment."""
+def forecast(batch_id: int, **points: datetime | None) -> Forecast:
+    """Return a forecast of which all points of an event are one moment; none: beyond the horizon."""
     return Forecast(
         batch_id=batch_id,
         made_at=NOW,
         input_key="x",
         horizon_days=120,
-        points={name: dict.fromkeys(("p10", "p50", "p90"), at.isoformat()) for name, at in points.items()},
+        points={
+            name: dict.fromkeys(("p10", "p50", "p90"), at.isoformat() if at else None)
+            for name, at in points.items()
+        },
         state={
             "leaves": dict.fromkeys(("p10", "p50", "p90"), 1.0),
             "freshG": dict.fromkeys(("p10", "p50", "p90"), 1.0),
@@ -390,6 +393,22 @@ async def test_channels_that_run_over(store: Store, place: Place) -> None:
             {"kind": "harvested", "plants": 2000, "happened_at": NOW, "zone_id": place.channels.id},
         )
     assert await look(store, place, NOW) == (0, 1)
+
+
+async def test_a_herb_stays_until_its_last_cut_also_beyond_the_horizon(store: Store, place: Place) -> None:
+    herb = await batch(store, place, days(-30), 8000, harvest=days(3), last_harvest=None)
+    await batch(store, place, days(-9), 3900, transplant=days(8), harvest=days(40))
+    async with store.write() as uow:
+        moved = {
+            "kind": "transplanted",
+            "plants": 6500,
+            "happened_at": days(-12),
+            "zone_id": place.channels.id,
+        }
+        await append_entry(uow, FixedClock(NOW), SYSTEM, herb, moved)
+    await look(store, place, NOW)
+    (alert,) = [a for a in await alerts(store) if a.kind == "sites_overfull"]
+    assert alert.size == 6500 + 3120 - 9000
 
 
 # --------------------------------------------------------------------------- dealing with them
