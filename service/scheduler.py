@@ -8,13 +8,13 @@ import time
 from collections import defaultdict
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
 from service.clock import Clock, SystemClock
-from service.records.partitions import keep_months
+from service.records.partitions import InUse, keep_months, move_strays
 from service.records.store import Store
 from service.settings import Settings
 from service.work import idempotency, sessions
@@ -30,6 +30,7 @@ from service.work.watch import Watcher
 log = logging.getLogger(__name__)
 
 DAY_MINUTES = 1440.0
+MONTHS_MINUTES = 60.0  # between two looks at the months of readings: a dump may be in the way for long
 SEED_MINUTES = 360.0  # between two looks at the seed in store
 SENSOR_MINUTES = 60.0  # between two looks at the sensors
 THIN_MINUTES = 60.0  # between two looks whether another day of forecasts can be thinned
@@ -64,13 +65,19 @@ def _log_runs(runs: Sequence[Run]) -> None:
 
 
 async def _make_months(store: Store, clock: Clock, stopping: asyncio.Event) -> None:
-    made = True
-    while made and not stopping.is_set():
-        async with store.write() as uow:
-            months = await keep_months(uow, clock.now())
-        made = bool(months)
-        if made:
-            log.info("made months of readings: %s", ", ".join(f"{month:%Y-%m}" for month in months))
+    made: list[date] = []
+    try:
+        while not stopping.is_set():
+            async with store.write() as uow:
+                months = await keep_months(uow, clock.now())
+            made += months
+            if not months:
+                made += await move_strays(store, stopping)
+                break
+    except InUse as error:
+        log.info("months of readings are made later: %s", error)
+    if made:
+        log.info("made months of readings: %s", ", ".join(f"{month:%Y-%m}" for month in sorted(made)))
 
 
 @asynccontextmanager
@@ -83,7 +90,7 @@ async def running_scheduler(
     watch_minutes: float = 5.0,
     told: Callable[[Sequence[Run], float, datetime], None] | None = None,
 ) -> AsyncIterator[None]:
-    """Re-forecast all houses now and then every ``minutes`` of the clock, until left; daily, prepare months.
+    """Re-forecast all houses now and then every ``minutes`` of the clock, until left; hourly, prepare months.
 
     With a watcher, look at all houses every ``watch_minutes`` as well. On PostgreSQL several processes may do so: they
     share the houses between them, and of each time each house and each other job is done once. What a process that was
@@ -125,7 +132,7 @@ async def running_scheduler(
                 )
 
     async def prepare_months() -> None:
-        async with in_turn("prepare_months", DAY_MINUTES) as ours:
+        async with in_turn("prepare_months", MONTHS_MINUTES) as ours:
             if ours:
                 await _make_months(store, clock, stopping)
 
@@ -143,7 +150,7 @@ async def running_scheduler(
     if watcher is not None:
         jobs.append((watch, watch_minutes))
     if store.dialect == "postgresql":  # only there the readings lie by month
-        jobs.append((prepare_months, DAY_MINUTES))
+        jobs.append((prepare_months, MONTHS_MINUTES))
     for job, every in jobs:
         scheduler.add_job(
             job, IntervalTrigger(seconds=interval_s(every, clock), timezone=UTC), id=job.__name__

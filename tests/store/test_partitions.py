@@ -17,16 +17,20 @@ from sqlalchemy import event, text
 
 from service.clock import FixedClock
 from service.records import conditions
+from service.records import partitions as partitions_
 from service.records.partitions import (
     MONTHS_AHEAD,
+    InUse,
     ensure_months,
     is_partition,
     keep_months,
     month_after,
     month_of,
     months_between,
+    move_strays,
+    prepare_months,
 )
-from service.records.store import Store
+from service.records.store import Store, UnitOfWork
 from service.scheduler import running_scheduler
 from service.work.reforecast import Reforecaster
 from tests.store.test_store import add_sensor
@@ -80,6 +84,7 @@ def test_a_month_is_one_of_utc() -> None:
 def test_only_parts_of_the_readings_count_as_such() -> None:
     assert is_partition("reading_2026_11")
     assert is_partition("reading_default")
+    assert all(map(is_partition, ("reading_moving", "reading_moving_default", "reading_late")))
     assert not any(is_partition(name) for name in ("reading", "readings_2026_11", "reading_2026_11_x"))
 
 
@@ -122,18 +127,8 @@ async def test_a_month_made_later_is_like_the_others(postgresql_store: Store) ->
         await ensure_months(uow, LONG_AGO, LONG_AGO)
     made, other = "reading_2021_11", name_of(month_of(datetime.now(UTC)))
 
-    async def described(table: str) -> list[str]:
-        query = (
-            "SELECT indexdef FROM pg_indexes WHERE tablename = :table"
-            " UNION ALL SELECT conname || ' ' || pg_get_constraintdef(oid) FROM pg_constraint"
-            " WHERE conrelid = CAST(:table AS regclass)"
-        )
-        async with postgresql_store.read() as uow:
-            rows = await uow.session.scalars(text(query), {"table": table})
-            return sorted(row.replace(table, "reading_X") for row in rows)
-
-    found = await described(made)
-    assert found == await described(other)
+    found = await described(postgresql_store, made)
+    assert found == await described(postgresql_store, other)
     assert not any("FOREIGN KEY" in row for row in found), "it would be checked with every row"
     assert any("PRIMARY KEY (sensor_id, at)" in row for row in found)
     assert any("USING brin (at)" in row for row in found)
@@ -233,6 +228,112 @@ async def test_what_fails_leaves_the_readings_where_they_were(postgresql_store: 
     assert await stored(postgresql_store, sensor_id) == [(LONG_AGO, 20.0)]
 
 
+async def test_many_strays_are_moved_while_others_store_and_none_is_lost(
+    postgresql_store: Store, second_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(partitions_, "FEW", 10)
+    monkeypatch.setattr(partitions_, "_COPIED_AT_ONCE", 20)
+    sensor_id = await add_sensor(postgresql_store)
+    times = [LONG_AGO + timedelta(hours=n) for n in range(24 * 14)]  # of November and December
+    await save(postgresql_store, sensor_id, times)
+    expected = {at: 20.0 + n for n, at in enumerate(times)}
+    copied = 0
+
+    async def copy_bite(uow: UnitOfWork, last: Any) -> Any:
+        # While a bite is being copied, others overwrite, add and remove readings of the same month.
+        nonlocal copied
+        found = await copy(uow, last)
+        async with asyncio.timeout(2.0), second_store.write() as other:
+            await other.session.execute(text("SET LOCAL lock_timeout = '1s'"))
+            behind, ahead, new = times[copied], times[-1 - copied], times[copied] + timedelta(minutes=5)
+            other_month = LONG_AGO - timedelta(days=300, hours=copied)
+            expected.update({behind: 1.0, ahead: 2.0, new: 3.0, other_month: 4.0})
+            rows = [
+                {"sensor_id": sensor_id, "at": at, "value": expected[at]}
+                for at in (behind, ahead, new, other_month)
+            ]
+            await conditions.save_readings(other, rows)
+            gone = times[100 + copied]
+            del expected[gone]
+            await other.session.execute(text("DELETE FROM reading WHERE at = :at"), {"at": gone})
+        copied += 1
+        return found
+
+    copy = partitions_._copy_bite
+    monkeypatch.setattr(partitions_, "_copy_bite", copy_bite)
+    async with postgresql_store.write() as uow:
+        assert await ensure_months(uow, LONG_AGO, LONG_AGO) == [], "not while everybody waits"
+    assert await move_strays(postgresql_store) == [date(2021, 11, 1), date(2021, 12, 1)]
+    assert copied > 10
+    assert dict(await stored(postgresql_store, sensor_id)) == expected
+    found = await partitions(postgresql_store)
+    for month in (date(2021, 11, 1), date(2021, 12, 1)):
+        assert found[name_of(month)] == sorted(at for at in expected if month_of(at) == month)
+    # What came of other months is where it was, and goes the next time.
+    assert found["reading_default"] == sorted(at for at in expected if month_of(at) < date(2021, 11, 1))
+    assert await move_strays(postgresql_store) == [date(2021, 1, 1)]
+    assert (await partitions(postgresql_store))["reading_default"] == []
+    assert await move_strays(postgresql_store) == []
+    assert await described(postgresql_store, "reading_2021_11") == await described(
+        postgresql_store, name_of(month_of(datetime.now(UTC)))
+    )
+    assert await tables(postgresql_store) == set(await partitions(postgresql_store))
+
+
+async def test_a_move_that_was_broken_off_is_done_anew(
+    postgresql_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sensor_id = await add_sensor(postgresql_store)
+    times = [LONG_AGO + timedelta(hours=n) for n in range(50)]
+    await save(postgresql_store, sensor_id, times)
+
+    async def fail(*_: object) -> None:
+        raise LookupError
+
+    with monkeypatch.context() as patched:
+        patched.setattr(partitions_, "_take_places", fail)
+        with pytest.raises(LookupError):
+            await move_strays(postgresql_store)
+    assert len(await stored(postgresql_store, sensor_id)) == 50, "none is seen twice"
+    stopping = asyncio.Event()
+    stopping.set()
+    assert await move_strays(postgresql_store, stopping) == []
+    assert await tables(postgresql_store) == set(await partitions(postgresql_store)), "nothing is left about"
+    assert await move_strays(postgresql_store) == [month_of(LONG_AGO)]
+    assert await stored(postgresql_store, sensor_id) == [(at, 20.0 + n) for n, at in enumerate(times)]
+
+
+async def test_two_processes_that_move_strays_do_not_spoil_each_others_work(
+    postgresql_store: Store, second_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(partitions_, "_COPIED_AT_ONCE", 5)
+    sensor_id = await add_sensor(postgresql_store)
+    times = [LONG_AGO + timedelta(hours=n) for n in range(50)]
+    await save(postgresql_store, sensor_id, times)
+    results = await asyncio.gather(
+        move_strays(postgresql_store), move_strays(second_store), return_exceptions=True
+    )
+    assert all(isinstance(result, list | InUse) for result in results)
+    await move_strays(postgresql_store)
+    assert (await partitions(postgresql_store))["reading_default"] == []
+    assert await stored(postgresql_store, sensor_id) == [(at, 20.0 + n) for n, at in enumerate(times)]
+
+
+async def test_months_are_made_later_where_somebody_reads_for_long(
+    postgresql_store: Store, second_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(partitions_, "LOCK_TIMEOUT_MS", 50)
+    async with second_store.read() as uow:
+        await uow.session.execute(text("LOCK TABLE reading IN ACCESS SHARE MODE"))  # as a dump does
+        with pytest.raises(InUse):
+            async with postgresql_store.write() as other:
+                await ensure_months(other, LONG_AGO, LONG_AGO)
+        await prepare_months(postgresql_store, [month_of(LONG_AGO)])
+        assert "reading_2021_11" not in await partitions(postgresql_store)
+    await prepare_months(postgresql_store, [month_of(LONG_AGO)])
+    assert "reading_2021_11" in await partitions(postgresql_store)
+
+
 async def test_a_span_is_looked_for_in_its_months_only(postgresql_store: Store) -> None:
     async with postgresql_store.write() as uow:
         await ensure_months(uow, LONG_AGO, LONG_AGO + timedelta(days=100))
@@ -251,6 +352,8 @@ async def test_there_is_nothing_to_do_on_sqlite(sqlite_store: Store) -> None:
         async with sqlite_store.read() as uow:
             assert await ensure_months(uow, LONG_AGO, datetime.now(UTC)) == []
             assert await keep_months(uow, datetime.now(UTC)) == []
+        assert await move_strays(sqlite_store) == []
+        await prepare_months(sqlite_store, [month_of(LONG_AGO)])
     assert sent == []
 
 
@@ -259,6 +362,27 @@ async def test_there_is_nothing_to_do_on_sqlite(sqlite_store: Store) -> None:
 
 def name_of(month: date) -> str:
     return f"reading_{month:%Y_%m}"
+
+
+async def described(store: Store, table: str) -> list[str]:
+    """Return the indexes and constraints of a part of the readings, by whatever name it goes."""
+    query = (
+        "SELECT indexdef FROM pg_indexes WHERE tablename = :table"
+        " UNION ALL SELECT conname || ' ' || pg_get_constraintdef(oid) FROM pg_constraint"
+        " WHERE conrelid = CAST(:table AS regclass)"
+    )
+    async with store.read() as uow:
+        rows = await uow.session.scalars(text(query), {"table": table})
+        return sorted(row.replace(table, "reading_X") for row in rows)
+
+
+async def tables(store: Store) -> set[str]:
+    """Return the tables that are parts of the readings, or are beside them."""
+    async with store.read() as uow:
+        names = await uow.session.scalars(
+            text("SELECT tablename FROM pg_tables WHERE tablename LIKE 'reading_%'")
+        )
+        return {name for name in names if is_partition(name)}
 
 
 async def save(store: Store, sensor_id: int, times: list[datetime], first: float = 20.0) -> None:
