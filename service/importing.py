@@ -65,16 +65,16 @@ async def _import(
     store: Store, settings: Settings, kind: str, content: bytes, house_named: str, *, dry_run: bool
 ) -> Imported:
     clock = parse_clock(settings.clock)
-    async with store.read() if dry_run else store.write() as uow:
+    async with store.read() as uow:
         house = await find_house(uow, house_named)
-        if kind == "batches":
-            return await imports.import_batches(uow, clock, _WHO, house.id, content, dry_run=dry_run)
-        if kind == "orders":
-            return await imports.import_orders(uow, _WHO, house.farm_id, content, dry_run=dry_run)
-        lead = timedelta(seconds=settings.max_reading_lead_s)
-        imported = await imports.import_readings(
-            uow, clock, _WHO, house.id, content, max_lead=lead, dry_run=dry_run
-        )
+    if kind == "batches":
+        return await imports.import_batches(store, clock, _WHO, house.id, content, dry_run=dry_run)
+    if kind == "orders":
+        return await imports.import_orders(store, _WHO, house.farm_id, content, dry_run=dry_run)
+    lead = timedelta(seconds=settings.max_reading_lead_s)
+    imported = await imports.import_readings(
+        store, clock, _WHO, house.id, content, max_lead=lead, dry_run=dry_run
+    )
     if not dry_run:
         await imports.settle_all(store)
     return imported

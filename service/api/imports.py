@@ -84,10 +84,9 @@ async def import_readings(
     store: Store = state.store
     settings: Settings = state.settings
     lead = timedelta(seconds=settings.max_reading_lead_s)
-    async with store.read() if dry_run else store.write() as uow:
-        imported = await imports.import_readings(
-            uow, clock, access, house_id, body, max_lead=lead, dry_run=dry_run
-        )
+    imported = await imports.import_readings(
+        store, clock, access, house_id, body, max_lead=lead, dry_run=dry_run
+    )
     if not dry_run:
         await imports.settle_all(store)
     return import_view(imported)
@@ -117,8 +116,7 @@ async def import_batches(
     answer is 422 with every fault, and nothing is stored.
     """
     store: Store = state.store
-    async with store.read() if dry_run else store.write() as uow:
-        return import_view(await imports.import_batches(uow, clock, access, house_id, body, dry_run=dry_run))
+    return import_view(await imports.import_batches(store, clock, access, house_id, body, dry_run=dry_run))
 
 
 @post(
@@ -142,8 +140,7 @@ async def import_orders(
     the answer is 422 with every fault, and nothing is stored.
     """
     store: Store = state.store
-    async with store.read() if dry_run else store.write() as uow:
-        return import_view(await imports.import_orders(uow, access, farm_id, body, dry_run=dry_run))
+    return import_view(await imports.import_orders(store, access, farm_id, body, dry_run=dry_run))
 
 
 def import_view(imported: Imported) -> ImportView:

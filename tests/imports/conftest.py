@@ -62,8 +62,7 @@ async def bring_readings(
 ) -> Imported:
     """Import readings."""
     raw = content.encode() if isinstance(content, str) else content
-    async with store.read() if dry_run else store.write() as uow:
-        return await import_readings(uow, clock, SYSTEM, place.house.id, raw, max_lead=LEAD, dry_run=dry_run)
+    return await import_readings(store, clock, SYSTEM, place.house.id, raw, max_lead=LEAD, dry_run=dry_run)
 
 
 async def bring_batches(
@@ -71,8 +70,7 @@ async def bring_batches(
 ) -> Imported:
     """Import batches."""
     raw = content.encode() if isinstance(content, str) else content
-    async with store.read() if dry_run else store.write() as uow:
-        return await import_batches(uow, clock, SYSTEM, place.house.id, raw, dry_run=dry_run)
+    return await import_batches(store, clock, SYSTEM, place.house.id, raw, dry_run=dry_run)
 
 
 def said(imported: Imported) -> list[tuple[int | None, str]]:

@@ -24,8 +24,7 @@ Big Kitchen,Butterhead,,12.5,,,,2026-10-09 2026-10-02,,,,
 
 
 async def bring(store: Store, place: Place, content: str, *, dry_run: bool = False) -> Imported:
-    async with store.read() if dry_run else store.write() as uow:
-        return await import_orders(uow, SYSTEM, place.farm.id, content.encode(), dry_run=dry_run)
+    return await import_orders(store, SYSTEM, place.farm.id, content.encode(), dry_run=dry_run)
 
 
 async def seen(store: Store) -> list[Order]:
@@ -136,5 +135,4 @@ async def test_another_farm_is_not_seen(store: Store, clock: FixedClock, place: 
     other = await make_place(store, clock, "Birch Farm")
     limited = Access("tablet", SYSTEM.scopes, place.farm.id)
     with pytest.raises(NotFound):
-        async with store.write() as uow:
-            await import_orders(uow, limited, other.farm.id, FILE.encode())
+        await import_orders(store, limited, other.farm.id, FILE.encode())

@@ -272,5 +272,4 @@ async def test_other_farms_and_their_sensors_are_not_seen(
     ]
     limited = Access("tablet", SYSTEM.scopes, place.farm.id)
     with pytest.raises(NotFound):
-        async with store.write() as uow:
-            await import_readings(uow, clock, limited, other.house.id, file.encode(), max_lead=LEAD)
+        await import_readings(store, clock, limited, other.house.id, file.encode(), max_lead=LEAD)

@@ -51,10 +51,10 @@ def history(now: datetime, batches: int, took_days: int = 42) -> str:
 
 async def bring(store: Store, clock: FixedClock, place: Place, batches: int = 6) -> None:
     """Import batches and store steady hours in both zones."""
+    content = history(clock.now(), batches).encode()
+    brought = await import_batches(store, clock, SYSTEM, place.house.id, content)
+    assert not brought.faults
     async with store.write() as uow:
-        content = history(clock.now(), batches).encode()
-        brought = await import_batches(uow, clock, SYSTEM, place.house.id, content, dry_run=False)
-        assert not brought.faults
         start = clock.now().replace(minute=0, second=0, microsecond=0) - timedelta(days=150)
         for zone in (place.nursery, place.channels):
             await save_hours(

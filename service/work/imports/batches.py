@@ -8,7 +8,6 @@ and the sites of the sections hold for what is there and what is added together.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -20,13 +19,14 @@ from service.records import imports as records
 from service.records.batches import entries_of, trays_of
 from service.records.places import sections_of, successions_of, zones_of
 from service.records.reforecast import crops_of
-from service.records.store import UnitOfWork
+from service.records.store import Store, UnitOfWork
 from service.records.tables import Batch, Cultivar, Entry, House, Section, Succession, Tray, Zone
 from service.work import fields, saving
 from service.work.access import Access
 from service.work.batches import ENTRY, mix_at_seeding, usual_zone, usually_regrows, zone_problem
 from service.work.errors import FieldProblem, Impossible
 from service.work.fields import checked_new
+from service.work.imports.beside import read_beside
 from service.work.imports.moments import Moments
 from service.work.imports.outcome import Imported, faulty
 from service.work.imports.table import Faults, columns, look_up, number, read_table, whole, yes_no
@@ -119,6 +119,11 @@ class _House:
     cuts: Mapping[int, int]  # harvests of a planting, by crop
 
     @property
+    def referred_to(self) -> Sequence[House | Zone | Section]:
+        """The rows with which a file is read; the others are looked at when it is stored."""
+        return [self.house, *self.zones, *self.sections]
+
+    @property
     def zone_kinds(self) -> dict[int, str]:
         """Kind by zone."""
         return {zone.id: zone.kind for zone in self.zones}
@@ -138,7 +143,7 @@ class _Settled:
 
 
 async def import_batches(
-    uow: UnitOfWork, clock: Clock, access: Access, house_id: int, content: bytes, *, dry_run: bool = False
+    store: Store, clock: Clock, access: Access, house_id: int, content: bytes, *, dry_run: bool = False
 ) -> Imported:
     """Store past batches of a house and what happened to them; all or nothing.
 
@@ -151,9 +156,24 @@ async def import_batches(
     Impossible
         If the file has faults and it is no dry run.
     """
+    now = clock.now()
+
+    async def look(uow: UnitOfWork) -> _House:
+        return await _look(uow, access, house_id)
+
+    def read_file(known: _House) -> _Reader:
+        reader = _Reader(known, Moments(known.zone, now + AHEAD, SEEDING_TIME), now, access.name)
+        reader.read(content)
+        return reader
+
+    async with read_beside(store, look, read_file, dry_run=dry_run) as (uow, known, reader):
+        return await _keep(uow, known, reader, now, dry_run=dry_run)
+
+
+async def _look(uow: UnitOfWork, access: Access, house_id: int) -> _House:
     house = await get_house(uow, access, house_id)
     successions = await successions_of(uow, house.id)
-    known = _House(
+    return _House(
         house=house,
         zone=ZoneInfo(house.time_zone),
         zones=await zones_of(uow, house.id),
@@ -162,10 +182,10 @@ async def import_batches(
         cultivars=await records.cultivars_of(uow, {succession.crop_id for succession in successions}),
         cuts={crop.id: profile_of(crop).cuts for crop in await crops_of(uow, house.farm_id)},
     )
-    now = clock.now()
-    reader = _Reader(known, Moments(known.zone, now + AHEAD, SEEDING_TIME), now, access.name)
-    await asyncio.to_thread(reader.read, content)
-    stored = await records.batches_by_code(uow, house.id, list(reader.batches), lock=not dry_run)
+
+
+async def _keep(uow: UnitOfWork, known: _House, reader: _Reader, now: datetime, *, dry_run: bool) -> Imported:
+    stored = await records.batches_by_code(uow, known.house.id, list(reader.batches), lock=not dry_run)
     ids = [batch.id for batch in stored.values()]
     ledgers, trays = await entries_of(uow, ids), await trays_of(uow, ids)
     settled, unchanged = [], reader.repeated

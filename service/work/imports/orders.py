@@ -6,7 +6,6 @@ the file's amount, end, price and note, and only an order of new days or of a ne
 
 from __future__ import annotations
 
-import asyncio
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -16,12 +15,13 @@ from typing import Any
 from service.records import imports as records
 from service.records.orders import orders_of
 from service.records.reforecast import crops_of
-from service.records.store import UnitOfWork
-from service.records.tables import Crop, Order
+from service.records.store import Store, UnitOfWork
+from service.records.tables import Crop, Farm, Order
 from service.work import saving
 from service.work.access import Access
 from service.work.errors import FieldProblem, Impossible
 from service.work.fields import Merged, checked_new
+from service.work.imports.beside import read_beside
 from service.work.imports.outcome import Imported, faulty
 from service.work.imports.table import Faults, columns, look_up, number, read_table, whole
 from service.work.orders import ORDER, check_together
@@ -102,8 +102,21 @@ class _Matched:
     unchanged: int = 0
 
 
+@dataclass(frozen=True)
+class _Farm:
+    """What a file refers to."""
+
+    farm: Farm
+    crops: Sequence[Crop]
+
+    @property
+    def referred_to(self) -> Sequence[Crop]:
+        """The rows with which the file is read."""
+        return self.crops
+
+
 async def import_orders(
-    uow: UnitOfWork, access: Access, farm_id: int, content: bytes, *, dry_run: bool = False
+    store: Store, access: Access, farm_id: int, content: bytes, *, dry_run: bool = False
 ) -> Imported:
     """Store orders of a farm; all or nothing.
 
@@ -114,17 +127,23 @@ async def import_orders(
     Impossible
         If the file has faults and it is no dry run.
     """
-    farm = await get_farm(uow, access, farm_id)
-    crops = await crops_of(uow, farm.id)
-    rows, faults, said = await asyncio.to_thread(_read, content, farm.id, crops)
-    kept, repeated = _without_repeated(said, faults)
-    matched = _match(kept, await orders_of(uow, farm.id), faults)
-    if faults.found:
-        return faulty(rows, faults.in_order(), dry_run=dry_run)
-    if not dry_run:
-        with saving.refusals(_TAKEN):
-            await records.save_orders(uow, matched.added, matched.changes)
-    return Imported(rows, len(matched.added), len(matched.changes), matched.unchanged + repeated)
+
+    async def look(uow: UnitOfWork) -> _Farm:
+        farm = await get_farm(uow, access, farm_id)
+        return _Farm(farm, await crops_of(uow, farm.id))
+
+    def read_file(known: _Farm) -> tuple[int, Faults, list[_Said]]:
+        return _read(content, known.farm.id, known.crops)
+
+    async with read_beside(store, look, read_file, dry_run=dry_run) as (uow, known, (rows, faults, said)):
+        kept, repeated = _without_repeated(said, faults)
+        matched = _match(kept, await orders_of(uow, known.farm.id), faults)
+        if faults.found:
+            return faulty(rows, faults.in_order(), dry_run=dry_run)
+        if not dry_run:
+            with saving.refusals(_TAKEN):
+                await records.save_orders(uow, matched.added, matched.changes)
+        return Imported(rows, len(matched.added), len(matched.changes), matched.unchanged + repeated)
 
 
 def _match(said: Iterable[_Said], orders: Iterable[Order], faults: Faults) -> _Matched:

@@ -6,10 +6,9 @@ is no value). A sensor is named by its name, topic or id, and its values are in 
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from statistics import median
 from typing import Any
@@ -21,10 +20,12 @@ from numpy.typing import NDArray
 from service.clock import Clock
 from service.records import conditions as records
 from service.records import imports as import_records
+from service.records.partitions import prepare_months
 from service.records.store import Store, UnitOfWork
-from service.records.tables import Sensor
+from service.records.tables import House, Sensor
 from service.work.access import Access
 from service.work.conditions import Stream, settle_hours, stream_of
+from service.work.imports.beside import read_beside
 from service.work.imports.moments import Moments
 from service.work.imports.outcome import Imported, faulty
 from service.work.imports.table import Faults, Table, column_name, columns, number, read_table
@@ -32,6 +33,7 @@ from service.work.places import get_house
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SECOND = timedelta(seconds=1)
+_MICROSECOND = timedelta(microseconds=1)
 _HOUR = timedelta(hours=1)
 _HOUR_S = 3600
 _TIME_NAMES = {"at": "time"}
@@ -61,18 +63,33 @@ class _Samples:
 
 
 @dataclass(frozen=True)
+class _House:
+    """What a file refers to."""
+
+    house: House
+    sensors: Sequence[Sensor]
+
+    @property
+    def referred_to(self) -> Sequence[House | Sensor]:
+        """The rows with which the file is read."""
+        return [self.house, *self.sensors]
+
+
+@dataclass(frozen=True)
 class _Read:
     """A file that was read."""
 
     rows: int
     faults: tuple[Any, ...]
-    samples: Sequence[_Samples]
+    streams: Mapping[int, Stream]
+    chunks: Sequence[Sequence[tuple[datetime, int, float]]]
+    months: frozenset[date]
     repeated: int
     notes: tuple[str, ...]
 
 
 async def import_readings(
-    uow: UnitOfWork,
+    store: Store,
     clock: Clock,
     access: Access,
     house_id: int,
@@ -87,8 +104,8 @@ async def import_readings(
 
     Parameters
     ----------
-    uow, clock, access
-        The transaction, the time and who asks.
+    store, clock, access
+        Where, the time and who asks.
     house_id
         Whose sensors.
     content
@@ -105,17 +122,31 @@ async def import_readings(
     Impossible
         If the file has faults and it is no dry run.
     """
-    house = await get_house(uow, access, house_id)
-    sensors = await import_records.sensors_of(uow, house.id)
-    moments = Moments(ZoneInfo(house.time_zone), clock.now() + max_lead)
-    read = await asyncio.to_thread(_read, content, sensors, moments)
-    if read.faults:
-        return faulty(read.rows, read.faults, dry_run=dry_run)
+    latest = clock.now() + max_lead
+
+    async def look(uow: UnitOfWork) -> _House:
+        house = await get_house(uow, access, house_id)
+        return _House(house, await import_records.sensors_of(uow, house.id))
+
+    def read_file(known: _House) -> _Read:
+        return _read(content, known.sensors, Moments(ZoneInfo(known.house.time_zone), latest))
+
+    async def make_months(read: _Read) -> None:
+        if not dry_run and not read.faults:
+            await prepare_months(store, read.months)
+
+    async with read_beside(store, look, read_file, dry_run=dry_run, prepare=make_months) as (uow, _, read):
+        if read.faults:
+            return faulty(read.rows, read.faults, dry_run=dry_run)
+        return await _keep(uow, read, dry_run=dry_run)
+
+
+async def _keep(uow: UnitOfWork, read: _Read, *, dry_run: bool) -> Imported:
     new = changed = 0
     unchanged = read.repeated
     touched: dict[int, list[float]] = {}
-    streams = {samples.stream.sensor_id: samples.stream for samples in read.samples}
-    for chunk in _chunks(read.samples):
+    inside = np.array([i for i, stream in read.streams.items() if stream.zone_id is not None], dtype=np.int64)
+    for chunk in read.chunks:
         sensor_ids = sorted({sensor_id for _, sensor_id, _ in chunk})
         stored = {
             (at, sensor_id): value
@@ -123,7 +154,7 @@ async def import_readings(
                 uow, sensor_ids, chunk[0][0], chunk[-1][0]
             )
         }
-        rows = []
+        rows: list[tuple[int, int, float]] = []
         for at, sensor_id, value in chunk:
             before = stored.get((at, sensor_id))
             if before == value:
@@ -131,12 +162,16 @@ async def import_readings(
                 continue
             new += before is None
             changed += before is not None
-            rows.append({"sensor_id": sensor_id, "at": at, "value": value})
-            touched.setdefault(sensor_id, []).append((at - _EPOCH) / _SECOND)
-        if not dry_run:
-            await records.save_readings(uow, rows)
+            at_us = (at - _EPOCH) // _MICROSECOND
+            rows.append((sensor_id, at_us, value))
+            touched.setdefault(sensor_id, []).append(at_us / 1e6)
+        if rows and not dry_run:
+            ids, times, values = zip(*rows, strict=True)
+            await records.save_reading_columns(
+                uow, np.array(ids), np.array(times), np.array(values), inside=inside
+            )
     if not dry_run:
-        await records.touch_hours(uow, _marks(streams, touched))
+        await records.touch_hours(uow, _marks(read.streams, touched))
     return Imported(read.rows, new, changed, unchanged, notes=read.notes)
 
 
@@ -173,7 +208,15 @@ def _read(content: bytes, sensors: Sequence[Sensor], moments: Moments) -> _Read:
         notes += _note(column.sensor, kept)
     if table.header and not table.count:
         faults.add(table.header_line, "", "there are no rows below the header")
-    return _Read(table.count, faults.in_order(), samples, repeated, tuple(notes))
+    return _Read(
+        rows=table.count,
+        faults=faults.in_order(),
+        streams={kept.stream.sensor_id: kept.stream for kept in samples},
+        chunks=list(_chunks(samples)),
+        months=frozenset(date(at.year, at.month, 1) for kept in samples for at in kept.moments),
+        repeated=repeated,
+        notes=tuple(notes),
+    )
 
 
 def _read_long(table: Table, sensors: _Sensors, moments: Moments) -> list[_Column]:
