@@ -1,4 +1,4 @@
-"""Periodic work by the shared clock: re-forecasts, watching houses, and daily what is made ahead or forgotten."""
+"""Periodic work by the shared clock: re-forecasts, watching houses, and what is made ahead or forgotten."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from service.work import idempotency, sessions
 from service.work.dead_letters import trim_dead_letters
 from service.work.periodic import claimed, due_at
 from service.work.reforecast import LEASE_S, Reforecaster, Run
-from service.work.retention import drop_readings
+from service.work.retention import drop_readings, trim_lags
 from service.work.seed_alerts import watch_seed
 from service.work.sensor_health import watch_sensors
 from service.work.thinning import thin_conclusions
@@ -200,7 +200,7 @@ async def watching_seed(store: Store, clock: Clock, minutes: float = SEED_MINUTE
 async def watching_sensors(
     store: Store, clock: Clock, settings: Settings, minutes: float = SENSOR_MINUTES
 ) -> AsyncIterator[None]:
-    """Look at the sensors, and bound the dead letters, every ``minutes`` of the clock; daily drop old readings."""
+    """Look at the sensors, bound dead letters and lags, every ``minutes`` of the clock; daily drop old readings."""
     dropped_at: datetime | None = None
 
     async def look() -> None:
@@ -212,8 +212,13 @@ async def watching_sensors(
         letters = await trim_dead_letters(store, now, settings.dead_letter_days, settings.dead_letters)
         if letters:
             log.info("dropped %d dead letters", letters, extra={"action": "retention"})
+        await trim_lags(store, now)
         if settings.reading_days and (dropped_at is None or now - dropped_at >= timedelta(days=1)):
-            readings = await drop_readings(store, now, settings.reading_days)
+            try:
+                readings = await drop_readings(store, now, settings.reading_days)
+            except InUse as error:  # at once again, it would only be in the way
+                log.info("old readings are dropped later: %s", error, extra={"action": "retention"})
+                return
             dropped_at = now
             if readings:
                 log.info("dropped %d old readings", readings, extra={"action": "retention"})

@@ -61,8 +61,8 @@ def months_between(first: datetime, last: datetime) -> list[date]:
     return [month_after(begin, n) for n in range(count)]
 
 
-async def lock_readings(uow: UnitOfWork, table: str = "reading") -> None:
-    """Keep everybody from the readings, or what was a month of them, until this transaction ends.
+async def lock_readings(uow: UnitOfWork, table: str = "reading", mode: str = "ACCESS EXCLUSIVE") -> None:
+    """Keep others from the readings, or from a part of them, until this transaction ends.
 
     Raises
     ------
@@ -71,7 +71,7 @@ async def lock_readings(uow: UnitOfWork, table: str = "reading") -> None:
     """
     await uow.session.execute(text(f"SET LOCAL lock_timeout = {LOCK_TIMEOUT_MS}"))
     try:
-        await uow.session.execute(text(f"LOCK TABLE ONLY {table} IN ACCESS EXCLUSIVE MODE"))
+        await uow.session.execute(text(f"LOCK TABLE ONLY {table} IN {mode} MODE"))
     except DBAPIError as error:
         if getattr(error.orig, "sqlstate", None) != _LOCK_NOT_AVAILABLE:
             raise
@@ -104,7 +104,9 @@ async def prepare_months(store: Store, months: Iterable[date]) -> None:
     """
     if store.dialect != "postgresql":
         return
-    for month in sorted(set(months)):
+    async with store.read() as uow:
+        missing = await _missing(uow, sorted(set(months)))
+    for month in missing:
         try:
             async with store.write() as uow:
                 await _ensure(uow, [month])

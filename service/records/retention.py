@@ -1,4 +1,9 @@
-"""Dropping old readings: by month on PostgreSQL, some hours at a time on SQLite."""
+"""Dropping old readings: by month on PostgreSQL, some hours at a time on SQLite.
+
+A month is first taken out of the readings, for which everybody waits an instant, and is nobody's any more: what is to
+stay of it is worked out while others store and read, and then it is dropped. What comes late for it lies in the
+default partition, as all readings of a month that is not there.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +14,7 @@ from typing import cast
 
 from sqlalchemy import Table, bindparam, select, text
 
-from service.records.partitions import month_after, month_of
+from service.records.partitions import glance, lock_readings, month_after, month_of
 from service.records.store import UnitOfWork, upsert
 from service.records.tables import Retention, TouchedHour
 from service.records.types import UtcDateTime
@@ -17,6 +22,7 @@ from service.records.types import UtcDateTime
 _retention = cast(Table, Retention.__table__)
 _touched = cast(Table, TouchedHour.__table__)
 _MONTH = re.compile(r"reading_(\d{4})_(\d{2})")
+_OUT = "reading_dropping_"
 _SPAN_ON_SQLITE = timedelta(hours=6)
 _REACH = timedelta(days=5)  # further than a sample can bear on: four intervals of a day
 
@@ -32,7 +38,7 @@ class Bite:
 _THIN = """
     INSERT INTO sensor_hour (sensor_id, at, mean, minimum, maximum, readings)
     SELECT sensor_id, {hour}, avg(value), min(value), max(value), count(*)
-    FROM {table} WHERE at >= :start AND at < :end GROUP BY sensor_id, {hour}
+    FROM {table} WHERE at >= :start AND at < :end AND sensor_id IN (SELECT id FROM sensor) GROUP BY sensor_id, {hour}
     ON CONFLICT (sensor_id, at) DO UPDATE SET
         mean = (sensor_hour.mean * sensor_hour.readings + excluded.mean * excluded.readings)
             / (sensor_hour.readings + excluded.readings),
@@ -44,13 +50,19 @@ _THIN = """
 """
 _HOUR_OF = {"postgresql": "date_trunc('hour', at)", "sqlite": "at / 3600000000 * 3600000000"}
 _LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
+_FAR_AHEAD = datetime(9999, 1, 1, tzinfo=UTC)
 
 
 async def drop_some(uow: UnitOfWork, before: datetime) -> Bite | None:
-    """Drop a part of the readings of before a moment, rounded down to a whole month or day, in this transaction.
+    """Take a step to drop the readings of before a moment, rounded down to a whole month or day, in this transaction.
 
-    First of all nobody else stores readings any more, and from then on it is written down that they are kept from
-    the later moment only. None: hours wait to be computed from what would go; compute them and come back.
+    It is written down that readings are kept from the later moment only, before any goes. None: hours wait to be
+    computed from what would go; leave the transaction with nothing done, compute them and come back.
+
+    Raises
+    ------
+    InUse
+        If somebody is at the readings for long; try again much later.
     """
     if uow.dialect == "postgresql":
         return await _drop_month(uow, before)
@@ -58,45 +70,68 @@ async def drop_some(uow: UnitOfWork, before: datetime) -> Bite | None:
 
 
 async def _drop_month(uow: UnitOfWork, before: datetime) -> Bite | None:
+    if (out := await uow.session.scalar(text(_TAKEN_OUT))) is not None:
+        return await _drop_taken_out(uow, out)
     last = month_of(before)
-    parts = sorted(
-        (date(int(found[1]), int(found[2]), 1), name)
-        for name in await uow.session.scalars(
-            text(
-                "SELECT relname FROM pg_inherits JOIN pg_class ON pg_class.oid = inhrelid"
-                " WHERE inhparent = 'reading'::regclass"
-            )
-        )
-        if (found := _MONTH.fullmatch(name))
-    )
-    old = [(month, name) for month, name in parts if month < last]
-    stray = await uow.session.scalar(text("SELECT min(at) FROM reading_default"))
-    end = _begin(last)
-    if not old and (stray is None or stray >= end):
+    old = [month for month in await _months(uow) if month < last]
+    stray = await glance(uow, "SELECT min(at) FROM reading_default")
+    if not old and (stray is None or stray >= _begin(last)):
         return Bite(0, True)
-    # Rather give up and try again later than have everybody queue behind us. In the order in which who stores readings
-    # takes them; dropping a table that refers to the sensors locks those as a whole.
-    await uow.session.execute(text("SET LOCAL lock_timeout = '2s'"))
-    await uow.session.execute(text("LOCK TABLE sensor IN ACCESS EXCLUSIVE MODE"))
-    await uow.session.execute(text("LOCK TABLE ONLY reading IN ACCESS EXCLUSIVE MODE"))
-    if old:
-        month, name = old[0]
-        start, end = _begin(month), _begin(month_after(month))
-        if await _waiting(uow, end):
-            return None
-        await _thin(uow, name, start, end)
-        count = int(await uow.session.scalar(text(f"SELECT count(*) FROM {name}")) or 0)  # noqa: S608
-        await uow.session.execute(text(f"ALTER TABLE reading DETACH PARTITION {name}"))
-        await uow.session.execute(text(f"DROP TABLE {name}"))
-        # An earlier month may be in the default partition still.
-        await _write_down(uow, end)
-        return Bite(count, False)
+    end = _begin(month_after(old[0]) if old else last)
+    if await _waiting(uow, end):
+        return None
+    if await _write_down(uow, end):
+        # Whoever computes hours from here on knows it, and leaves those alone whose readings go.
+        return Bite(0, False)
+    return await _take_out(uow, old[0], end) if old else await _drop_strays(uow, end)
+
+
+_TAKEN_OUT = (
+    "SELECT relname FROM pg_class WHERE relkind = 'r' AND pg_table_is_visible(oid)"  # noqa: S608
+    f" AND relname LIKE '{_OUT}%' ORDER BY relname LIMIT 1"
+)
+_MONTHS = (
+    "SELECT relname FROM pg_inherits JOIN pg_class ON pg_class.oid = inhrelid"
+    " WHERE inhparent = 'reading'::regclass"
+)
+
+
+async def _months(uow: UnitOfWork) -> list[date]:
+    """Return the first days of the months that there are."""
+    names = await uow.session.scalars(text(_MONTHS))
+    return sorted(date(int(m[1]), int(m[2]), 1) for m in map(_MONTH.fullmatch, names) if m)
+
+
+async def _take_out(uow: UnitOfWork, month: date, end: datetime) -> Bite | None:
+    """Make a month a table of its own, of which nobody else knows."""
+    await lock_readings(uow)
+    if month not in await _months(uow):  # another process was faster
+        return Bite(0, False)
+    if await _waiting(uow, end):
+        return None
+    name = f"reading_{month:%Y_%m}"
+    await uow.session.execute(text(f"ALTER TABLE reading DETACH PARTITION {name}"))
+    await uow.session.execute(text(f"ALTER TABLE {name} RENAME TO {_OUT}{month:%Y_%m}"))
+    return Bite(0, False)
+
+
+async def _drop_taken_out(uow: UnitOfWork, name: str) -> Bite:
+    await lock_readings(uow, name)  # a dump may have it still
+    await _thin(uow, name, _LONG_AGO, _FAR_AHEAD)
+    count = int(await uow.session.scalar(text(f"SELECT count(*) FROM {name}")) or 0)  # noqa: S608
+    await uow.session.execute(text(f"DROP TABLE {name}"))
+    return Bite(count, False)
+
+
+async def _drop_strays(uow: UnitOfWork, end: datetime) -> Bite | None:
+    """Drop what is old and in no month: only what came late."""
+    await lock_readings(
+        uow, "reading_default", "SHARE ROW EXCLUSIVE"
+    )  # who stores none of these does not wait
     if await _waiting(uow, end):
         return None
     await _thin(uow, "reading_default", _LONG_AGO, end)
-    count = await _delete(uow, "reading_default", _LONG_AGO, end)
-    await _write_down(uow, end)
-    return Bite(count, True)
+    return Bite(await _delete(uow, "reading_default", _LONG_AGO, end), True)
 
 
 async def _drop_hours(uow: UnitOfWork, before: datetime) -> Bite | None:
@@ -137,17 +172,19 @@ async def _delete(uow: UnitOfWork, table: str, start: datetime, end: datetime) -
     return int(found[0][0]) if uow.dialect == "postgresql" else len(found)
 
 
-async def _write_down(uow: UnitOfWork, readings_from: datetime) -> None:
-    """Write down from when on readings are kept; it never goes back."""
+async def _write_down(uow: UnitOfWork, readings_from: datetime) -> bool:
+    """Write down from when on readings are kept, and tell whether that is new; it never goes back."""
     known = (await uow.session.scalars(select(_retention.c.readings_from))).one_or_none()
-    if known is None or known < readings_from:
-        await upsert(
-            uow,
-            _retention,
-            [{"id": 1, "readings_from": readings_from}],
-            key=("id",),
-            update=("readings_from",),
-        )
+    if known is not None and known >= readings_from:
+        return False
+    await upsert(
+        uow,
+        _retention,
+        [{"id": 1, "readings_from": readings_from}],
+        key=("id",),
+        update=("readings_from",),
+    )
+    return True
 
 
 def _begin(month: date) -> datetime:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any, cast
 
-from sqlalchemy import ColumnElement, Table, bindparam, case, delete, literal_column, select, text
+from sqlalchemy import ColumnElement, Table, bindparam, case, delete, literal_column, select, text, tuple_
 
 from service.records.listing import among, narrow, page
 from service.records.listing import rows as plain_rows
@@ -128,9 +128,12 @@ async def arrivals_since(
     return found
 
 
-async def drop_lags(uow: UnitOfWork, before: datetime) -> None:
-    """Forget lags of long ago."""
-    await uow.session.execute(delete(_lag).where(_lag.c.at < before))
+async def drop_lags(uow: UnitOfWork, before: datetime, limit: int) -> int:
+    """Forget up to ``limit`` lags of long ago; return how many went."""
+    key = tuple_(_lag.c.sensor_id, _lag.c.at)
+    doomed = select(_lag.c.sensor_id, _lag.c.at).where(_lag.c.at < before).limit(limit)
+    gone = await uow.session.execute(delete(_lag).where(key.in_(doomed)).returning(_lag.c.sensor_id))
+    return len(gone.all())
 
 
 # --------------------------------------------------------------------------- retention

@@ -19,6 +19,7 @@ SHORTEST_DAYS = 90.0
 _SETTLE_LIMIT = 2000
 _MOST_WAITS = 50
 _LAGS = timedelta(days=14)
+_LAGS_AT_ONCE = 5000
 
 
 async def drop_readings(store: Store, now: datetime, days: float) -> int:
@@ -38,6 +39,8 @@ async def drop_readings(store: Store, now: datetime, days: float) -> int:
     ------
     ValueError
         If that is too short.
+    InUse
+        If somebody is at the readings for long; what went until then is gone.
     """
     if days < SHORTEST_DAYS:
         raise ValueError(f"readings must be kept {SHORTEST_DAYS:g} days at least, not {days:g}")
@@ -53,6 +56,15 @@ async def drop_readings(store: Store, now: datetime, days: float) -> int:
         dropped += bite.readings
         if bite.done:
             break
-    async with store.write() as uow:
-        await sensor_records.drop_lags(uow, now - _LAGS)
     return dropped
+
+
+async def trim_lags(store: Store, now: datetime) -> int:
+    """Forget how far behind messages came long ago, in small transactions; return how many hours of sensors went."""
+    dropped = 0
+    while True:
+        async with store.write() as uow:
+            bite = await sensor_records.drop_lags(uow, now - _LAGS, _LAGS_AT_ONCE)
+        dropped += bite
+        if bite < _LAGS_AT_ONCE:
+            return dropped

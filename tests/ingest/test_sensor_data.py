@@ -12,11 +12,22 @@ from sqlalchemy import text
 
 from ingest.batch import BatchDecoder
 from ingest.reader import Delivery
+from service import scheduler
 from service.clock import FixedClock
-from service.records.conditions import add_dead_letters, count_unknown_topics, unknown_topics_total
-from service.records.partitions import keep_months
-from service.records.sensors import lags_since, readings_from, sensor_hours_page
+from service.records import partitions, retention
+from service.records.conditions import (
+    active_sensors,
+    add_dead_letters,
+    count_unknown_topics,
+    unknown_topics_total,
+)
+from service.records.partitions import InUse, keep_months
+from service.records.sensors import add_lags, lags_since, readings_from, sensor_hours_page
+from service.records.store import Store, UnitOfWork
 from service.records.tables import Reading, Sensor
+from service.scheduler import watching_sensors
+from service.settings import Settings
+from service.work import retention as work_retention
 from service.work.access import SYSTEM, Access
 from service.work.conditions import Directory, Limits, keep_lags, load_directory, store_decoded
 from service.work.dead_letters import replay_dead_letters, trim_dead_letters
@@ -26,7 +37,7 @@ from service.work.pushing import push_readings
 from service.work.retention import drop_readings
 from service.work.sensor_calibrations import add_calibration, change_calibration
 from service.work.sensors import change_sensor, create_sensor
-from tests.ingest.rig import NOW, Site
+from tests.ingest.rig import NOW, Site, make_site, until
 
 LIMITS = Limits(timedelta(minutes=5), timedelta(days=400))
 HOUR = timedelta(hours=1)
@@ -424,6 +435,112 @@ async def test_a_month_goes_as_a_whole_on_postgresql(site: Site) -> None:
     if site.store.dialect == "postgresql":
         async with site.store.read() as uow:
             assert await uow.session.scalar(text("SELECT to_regclass('reading_2026_03')")) is None
+
+
+async def test_nobody_waits_while_a_month_is_dropped_and_nothing_that_comes_late_is_lost(
+    postgresql_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site = await make_site(postgresql_store)
+    temp, _ = await old_readings(site)
+    thinned: list[str] = []
+
+    async def thin(uow: UnitOfWork, table: str, start: datetime, end: datetime) -> None:
+        await thin_(uow, table, start, end)
+        thinned.append(table)
+        if len(thinned) > 1:
+            return
+        async with asyncio.timeout(2.0):
+            async with site.store.read() as other:
+                assert await readings_from(other) == datetime(2026, 4, 1, tzinfo=UTC), "written down before"
+                assert [sensor.id for sensor in await active_sensors(other)]
+            await push(site, temp, steady(21.0, NOW - 4 * HOUR, hours=0.5))
+            await push(site, temp, steady(17.0, OLD - 5 * HOUR, hours=1))
+
+    thin_ = retention._thin
+    monkeypatch.setattr(retention, "_thin", thin)
+    assert await drop_readings(site.store, NOW, 100) == 74 + 13
+    assert thinned == ["reading_dropping_2026_03", "reading_default"]
+    assert await site.readings() == 13 + 7
+    assert (await site.hours())[OLD - 5 * HOUR].temp_mean_c == pytest.approx(17.0)
+    async with site.store.read() as uow:
+        assert sum(h.readings for h in await sensor_hours_page(uow, temp)) == 37 + 13
+        names = await uow.session.scalars(
+            text("SELECT tablename FROM pg_tables WHERE tablename LIKE '%2026_03'")
+        )
+        assert names.all() == []
+
+
+async def test_a_month_that_was_taken_out_and_not_dropped_is_dropped_the_next_time(
+    postgresql_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site = await make_site(postgresql_store)
+    temp, _ = await old_readings(site)
+
+    async def fail(*_: object) -> None:
+        raise LookupError
+
+    with monkeypatch.context() as patched:
+        patched.setattr(retention, "_thin", fail)
+        with pytest.raises(LookupError):
+            await drop_readings(site.store, NOW, 100)
+    async with site.store.write() as uow:
+        await keep_months(uow, NOW)
+    await push(site, temp, steady(17.0, OLD - 5 * HOUR, hours=1))
+    async with site.store.write() as uow:
+        assert await keep_months(uow, NOW) == [OLD.date().replace(day=1)], (
+            "late ones may have that month again"
+        )
+    assert await drop_readings(site.store, NOW, 100) == 74 + 13
+    assert await site.readings() == 13
+
+
+async def test_a_dump_is_not_pressed(
+    postgresql_store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(partitions, "LOCK_TIMEOUT_MS", 50)
+    monkeypatch.setattr(scheduler, "SHORTEST_INTERVAL_S", 0.05)
+    caplog.set_level("INFO")
+    site = await make_site(postgresql_store)
+    await old_readings(site)
+    async with site.store.read() as uow:
+        await uow.session.execute(text("LOCK TABLE reading IN ACCESS SHARE MODE"))
+        with pytest.raises(InUse):
+            await drop_readings(site.store, NOW, 100)
+        settings = Settings(reading_days=100)
+        async with watching_sensors(site.store, CLOCK, settings, 1e-3):
+            await until(lambda: said(caplog, "dropped later"))
+    assert not await said(caplog, "failed")
+    assert await site.readings() == 74 + 13
+    async with watching_sensors(site.store, CLOCK, settings, 1e-3):
+        await until(lambda: said(caplog, "dropped 74 old readings"))
+
+
+async def test_lags_of_long_ago_go_though_readings_stay_for_ever(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(scheduler, "SHORTEST_INTERVAL_S", 0.05)
+    monkeypatch.setattr(work_retention, "_LAGS_AT_ONCE", 7)
+    sensor_id = await site.sensor("t")
+    hours = [NOW - n * 24 * HOUR for n in range(40)]
+    async with site.store.write() as uow:
+        lag = {"sensor_id": sensor_id, "low_s": 1.0, "high_s": 2.0, "messages": 3}
+        await add_lags(uow, [{**lag, "at": at} for at in hours])
+
+    async def trimmed() -> bool:
+        async with site.store.read() as uow:
+            return len(await lags_since(uow, [sensor_id], hours[-1])) < 40
+
+    settings = Settings()
+    assert settings.reading_days == 0
+    async with watching_sensors(site.store, CLOCK, settings, 1e-3):
+        await until(trimmed)
+    async with site.store.read() as uow:
+        assert [lag.at for lag in await lags_since(uow, [sensor_id], hours[-1])] == hours[14::-1]
+
+
+async def said(caplog: pytest.LogCaptureFixture, words: str) -> bool:
+    """Tell whether something was logged."""
+    return words in caplog.text
 
 
 async def test_readings_are_not_dropped_too_soon(site: Site) -> None:

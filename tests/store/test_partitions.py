@@ -84,7 +84,12 @@ def test_a_month_is_one_of_utc() -> None:
 def test_only_parts_of_the_readings_count_as_such() -> None:
     assert is_partition("reading_2026_11")
     assert is_partition("reading_default")
-    assert all(map(is_partition, ("reading_moving", "reading_moving_default", "reading_late")))
+    assert all(
+        map(
+            is_partition,
+            ("reading_moving", "reading_moving_default", "reading_late", "reading_dropping_2026_11"),
+        )
+    )
     assert not any(is_partition(name) for name in ("reading", "readings_2026_11", "reading_2026_11_x"))
 
 
