@@ -185,13 +185,14 @@ class NoticeView(View):
     state: Annotated[
         StateWord,
         Meta(
-            description="held: for the digest; dead: given up after a day; replaced: something newer took its place."
+            description="held: for the digest; dead: given up, after a day or because it was refused several times;"
+            " replaced: something newer took its place."
         ),
     ]
     attempts: int
     created_at: datetime
     due_at: Annotated[datetime, Meta(description="When it is tried next.")]
-    expires_at: Annotated[datetime, Meta(description="When it is given up.")]
+    expires_at: Annotated[datetime, Meta(description="When it is given up at the latest.")]
     sent_at: datetime | None
     last_error: Annotated[str | None, Meta(examples=["answered 500"])]
 

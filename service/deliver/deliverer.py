@@ -27,6 +27,8 @@ LEASE_S = 90.0
 FIRST_PAUSE_S = 10.0
 LONGEST_PAUSE_S = 900.0
 JITTER = 0.2
+REFUSED_TRIES = 6
+"""Tries, within half an hour, after which what is refused is given up: the receiver may be just being renewed."""
 AT_ONCE = 20
 """Receivers that are sent to at the same time."""
 _LOOK_S = 1.0
@@ -42,20 +44,26 @@ def pause_s(attempts: int, draw: float) -> float:
 
 
 class Deliverer:
-    """Sends due notices, one at a time to a receiver and to several receivers at once."""
+    """Sends due notices, one at a time to a receiver and to several receivers at once.
+
+    A receiver that cannot be reached is left alone for a while, but for what is urgent; one that refuses a notice
+    gets the others.
+    """
 
     def __init__(self, store: Store, clock: Clock, ways: Mapping[str, Way]) -> None:
         self._store, self._clock, self._ways = store, clock, ways
         self._swept: datetime | None = None
         self._digested: datetime | None = None
+        self._paused: dict[int, datetime] = {}
+        """Until when receivers that could not be reached are left alone, but for what is urgent."""
 
     async def pass_(self, stop: asyncio.Event | None = None) -> int:
         """Send all that is due now; return how many notices were tried."""
-        await self._digests()
         await self._sweep()
         tried = 0
         sending: dict[asyncio.Task[None], int] = {}
         while True:
+            await self._digests()
             claimed: list[tuple[Notice, Receiver]] = []
             if stop is None or not stop.is_set():
                 claimed = await self._claim(list(sending.values()), AT_ONCE - len(sending))
@@ -64,7 +72,8 @@ class Deliverer:
             tried += len(claimed)
             if not sending:
                 return tried
-            done, _ = await asyncio.wait(sending, return_when=asyncio.FIRST_COMPLETED)
+            # Looks again though none is done: what is urgent does not wait until a slow receiver answers.
+            done, _ = await asyncio.wait(sending, timeout=_LOOK_S, return_when=asyncio.FIRST_COMPLETED)
             for task in done:
                 del sending[task]
                 task.result()
@@ -78,8 +87,9 @@ class Deliverer:
                 return []
         lease = uuid.uuid4().hex
         until = now + timedelta(seconds=LEASE_S * max(1.0, self._clock.rate))
+        self._paused = {receiver_id: over for receiver_id, over in self._paused.items() if over > now}
         async with self._store.write() as uow:
-            return await records.claim_due(uow, now, lease, until, busy, limit)
+            return await records.claim_due(uow, now, lease, until, limit, busy=busy, paused=self._paused)
 
     async def _deliver(self, notice: Notice, receiver: Receiver) -> None:
         lease = notice.lease or ""
@@ -93,14 +103,17 @@ class Deliverer:
             failure = error
         except Exception as error:  # noqa: BLE001 - a fault of ours must not lose the notice or stop the others
             _log.exception("notice %s to receiver %s", notice.id, receiver.id)
-            failure = NotSent(f"a fault of the service: {type(error).__name__}")
+            failure = NotSent(f"a fault of the service: {type(error).__name__}", refused=True)
+        if failure is None or failure.refused:
+            self._paused.pop(receiver.id, None)
         async with self._store.write() as uow:
             if failure is None:
                 await records.settle(uow, notice.id, lease, state="sent", sent_at=self._clock.now())
                 return
             now = self._clock.now()
             why = str(failure)[:_LONGEST_ERROR]
-            given_up = failure.hopeless or now >= notice.expires_at
+            refused = failure.refused and notice.attempts >= REFUSED_TRIES
+            given_up = failure.hopeless or refused or now >= notice.expires_at
             if given_up:
                 await records.settle(uow, notice.id, lease, state="dead", last_error=why)
                 if notice.type == RETAINED:
@@ -109,6 +122,8 @@ class Deliverer:
                 wait = max(pause_s(notice.attempts, random.random()), failure.retry_after_s)  # noqa: S311
                 due = min(now + timedelta(seconds=wait), max(now, notice.expires_at))
                 await records.settle(uow, notice.id, lease, due_at=due, last_error=why)
+                if not failure.refused:
+                    self._paused[receiver.id] = max(due, self._paused.get(receiver.id, due))
         _log.log(
             logging.WARNING if given_up else logging.INFO,
             "notice %s to receiver %s %s: %s",

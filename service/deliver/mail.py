@@ -73,6 +73,8 @@ class Mail:
         except aiosmtplib.SMTPRecipientsRefused as error:
             first = error.recipients[0]
             raise NotSent(f"refused: {first.code} {first.message}", hopeless=first.code >= 550) from error
+        except aiosmtplib.SMTPDataError as error:  # the text itself is refused
+            raise NotSent(f"refused: {error.code} {error.message}", refused=error.code >= 500) from error
         except (aiosmtplib.SMTPException, OSError) as error:
             raise NotSent(str(error) or type(error).__name__) from error
 

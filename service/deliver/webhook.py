@@ -36,6 +36,8 @@ WHOLE_S = 20.0
 """Seconds for looking up, connecting and answering together; a slow receiver must not hold others up."""
 _TIMEOUT = httpx.Timeout(10.0, connect=5.0)
 _LONGEST_WAIT_S = 3600.0
+_NOT_NOW = frozenset({408, 425, 429})
+"""Answers that sound like a refusal but say only that it came too slowly, too early or too often."""
 
 Resolve = Callable[[str, int], Awaitable[Sequence[IPAddress]]]
 
@@ -169,7 +171,11 @@ class Webhooks:
         said = f"answered {answer.status_code}"
         if answer.is_redirect:
             raise NotSent(f"{said}, a redirect, which is not followed")
-        raise NotSent(said, retry_after_s=_retry_after(answer.headers.get("retry-after", "")))
+        raise NotSent(
+            said,
+            retry_after_s=_retry_after(answer.headers.get("retry-after", "")),
+            refused=answer.is_client_error and answer.status_code not in _NOT_NOW,
+        )
 
 
 def _retry_after(text: str) -> float:

@@ -6,7 +6,7 @@ from collections.abc import Collection
 from datetime import datetime
 from typing import Any, cast
 
-from sqlalchemy import CursorResult, delete, func, or_, select, update
+from sqlalchemy import CursorResult, case, delete, func, or_, select, update
 from sqlalchemy.orm import aliased
 
 from service.records.listing import narrow, page
@@ -38,33 +38,59 @@ async def anything_due(uow: UnitOfWork, now: datetime) -> bool:
 
 
 async def claim_due(
-    uow: UnitOfWork, now: datetime, lease: str, until: datetime, busy: Collection[int], limit: int
+    uow: UnitOfWork,
+    now: datetime,
+    lease: str,
+    until: datetime,
+    limit: int,
+    *,
+    busy: Collection[int] = (),
+    paused: Collection[int] = (),
 ) -> list[tuple[Notice, Receiver]]:
     """Lease the notice that is next for each of up to ``limit`` receivers, and return them.
 
-    Next for a receiver is the oldest one that waits and is not held back until later; while somebody is sending
-    it, or it waits for another try, those after it wait too. Notices of ``busy`` receivers are left alone.
+    Of a subject the oldest one is next that waits and is not held back until later; while somebody is sending it,
+    or it waits for another try, those after it wait too. Of a receiver's subjects those go first on which something
+    urgent waits, then what is oldest. Receivers that are ``paused``, or sent to by somebody else, get what is urgent
+    only, ``busy`` ones nothing.
     """
-    head = aliased(Notice)
-    first = (
-        select(func.min(head.id))
-        .where(head.state == "waiting", or_(head.due_at <= now, head.attempts > 0))
-        .group_by(head.receiver_id)
+    urgent = case(
+        (Notice.alert_id.is_(None), 0),  # long messages, forecasts say, are not read for it
+        (Notice.data["severity"].as_string() == "urgent", 1),
+        else_=0,
     )
-    statement = (
-        select(Notice.id)
-        .join(Receiver, Receiver.id == Notice.receiver_id)
+    head = (
+        select(func.min(Notice.id).label("id"), func.max(urgent).label("urgent"))
+        .where(Notice.state == "waiting", or_(Notice.due_at <= now, Notice.attempts > 0))
+        .group_by(Notice.receiver_id, Notice.subject)
+        .subquery()
+    )
+    place = func.row_number().over(
+        partition_by=Notice.receiver_id, order_by=(head.c.urgent.desc(), Notice.id)
+    )
+    other = aliased(Notice)
+    sent_to = select(other.receiver_id).where(other.state == "waiting", other.leased_until >= now)
+    ready = (
+        select(Notice.id, place.label("place"))
+        .join(head, head.c.id == Notice.id)
         .where(
-            Notice.id.in_(first),
             Notice.due_at <= now,
             or_(Notice.leased_until.is_(None), Notice.leased_until < now),
+            or_(Notice.receiver_id.not_in(sent_to), head.c.urgent == 1),
         )
+    )
+    if busy:
+        ready = ready.where(Notice.receiver_id.not_in(busy))
+    if paused:
+        ready = ready.where(or_(Notice.receiver_id.not_in(paused), head.c.urgent == 1))
+    candidate = ready.subquery()
+    statement = (
+        select(Notice.id)
+        .where(Notice.id.in_(select(candidate.c.id).where(candidate.c.place == 1)))
         .order_by(Notice.due_at, Notice.id)
         .limit(limit)
         .with_for_update(skip_locked=True, of=Notice)
     )
-    if busy:
-        statement = statement.where(Notice.receiver_id.not_in(busy))
     ids = list(await uow.session.scalars(statement))
     if not ids:
         return []

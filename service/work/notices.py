@@ -2,8 +2,10 @@
 
 A notice is one delivery of one event to one receiver. It is written together with what it tells of, so that neither
 is there without the other, and claimed later by whoever sends it. Delivery is at least once: a receiver drops
-duplicates by the event's id, which stays the same at every try. Notices of one receiver go out in the order in which
-they were written; while one is being tried again those after it wait, until it is given up.
+duplicates by the event's id, which stays the same at every try. Notices go out to a receiver in the order in which
+they were written, with two exceptions: what is urgent goes before other subjects, and one that the receiver refuses
+holds back only those on its own subject. Within a subject the order always holds: while one is being tried again those
+after it wait, until it is given up, after a day or, if it is refused, after a few tries.
 """
 
 from __future__ import annotations

@@ -82,6 +82,8 @@ class HttpServer:
     port: int = 0
     calls: list[Call] = field(default_factory=list)
     status: int = 204
+    refused: str = ""
+    """Type of event that is answered 422."""
     headers: dict[str, str] = field(default_factory=dict)
     pause_s: float = 0.0
     _server: asyncio.Server | None = None
@@ -124,7 +126,8 @@ class HttpServer:
             self.calls.append(Call(method, path, headers, body))
             await asyncio.sleep(self.pause_s)
             said = "".join(f"{k}: {v}\r\n" for k, v in self.headers.items())
-            writer.write(f"HTTP/1.1 {self.status} X\r\ncontent-length: 0\r\n{said}\r\n".encode())
+            status = 422 if self.refused and json.loads(body)["type"] == self.refused else self.status
+            writer.write(f"HTTP/1.1 {status} X\r\ncontent-length: 0\r\n{said}\r\n".encode())
             await writer.drain()
         except (ConnectionError, asyncio.IncompleteReadError):
             return

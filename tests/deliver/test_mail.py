@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime
 
+from service.deliver.deliverer import REFUSED_TRIES
 from service.records.store import Store
 from service.records.tables import Task
 from service.work.access import SYSTEM
@@ -172,6 +173,22 @@ async def test_a_server_that_refuses_is_tried_again(
     await sender.pass_()
     await sender.close()
     assert [m["subject"] for m in inbox.mails] == ["Evenleaf: a test"]
+
+
+async def test_a_mail_whose_text_is_refused_is_given_up_after_a_few_tries(
+    store: Store, moving: MovingClock, place: Place, inbox: Inbox
+) -> None:
+    await receiver(store, moving, place, "mail", GROWER)
+    sender = deliverer(store, moving, inbox=inbox)
+    inbox.answer = "554 looks like spam"
+    await settle(store, moving, place, condition())
+    for _ in range(30):
+        await sender.pass_()
+        moving.move(minutes=1)
+    await sender.close()
+    (notice,) = await notices(store)
+    assert (notice.state, notice.attempts) == ("dead", REFUSED_TRIES)
+    assert notice.last_error == "refused: 554 looks like spam"
 
 
 async def test_without_a_mail_server_nothing_is_lost(store: Store, moving: MovingClock, place: Place) -> None:

@@ -17,9 +17,12 @@ from hypothesis import strategies as st
 from sqlalchemy import select
 from standardwebhooks import Webhook, WebhookVerificationError
 
+from service.deliver.deliverer import REFUSED_TRIES, Deliverer
+from service.deliver.webhook import envelope
 from service.records.store import Store
-from service.records.tables import Receiver
+from service.records.tables import Notice, Receiver
 from service.work.access import SYSTEM
+from service.work.notices import resend_notice
 from service.work.receivers import rotate_secret
 from service.work.receivers_targets import Forbidden, IPAddress, Targets, check_address, webhook_url
 from tests.deliver.rig import (
@@ -210,6 +213,178 @@ async def test_after_a_day_it_is_given_up_kept_and_can_be_sent_again(
     assert (notice.state, notice.last_error) == ("dead", "answered 500")
     assert notice.attempts == len(hook.calls)
     assert len({call.headers["webhook-id"] for call in hook.calls}) == 1
+
+
+# --------------------------------------------------------------------------- notices in trouble
+
+PUMP = condition(severity="urgent", title="Pump stands still")
+WARM = condition(kind="temp_off_plan", subject="zone:1", title="Hot")
+COLD = condition(kind="temp_off_plan", subject="zone:2", title="Cold")
+
+
+def titles(hook: HttpServer) -> list[str]:
+    """Return the titles of what came in."""
+    return [call.event["data"]["title"] for call in hook.calls]
+
+
+@pytest.mark.parametrize("status", [400, 401, 404, 410, 413, 422])
+async def test_what_is_refused_is_given_up_after_a_few_tries(
+    store: Store, moving: MovingClock, place: Place, hook: HttpServer, status: int
+) -> None:
+    await receiver(store, moving, place, "webhook", hook.url)
+    sender = deliverer(store, moving)
+    hook.status = status
+    await settle(store, moving, place, WARM)
+    for _ in range(30):
+        await sender.pass_()
+        moving.move(minutes=1)
+    (notice,) = await notices(store)
+    assert (notice.state, notice.last_error) == ("dead", f"answered {status}")
+    assert notice.attempts == len(hook.calls) == REFUSED_TRIES
+    hook.status = 204
+    async with store.write() as uow:
+        await resend_notice(uow, moving, SYSTEM, notice.id)
+    assert await sender.pass_() == 1
+    await sender.close()
+
+
+@pytest.mark.parametrize("status", [408, 425, 429, 500])
+async def test_what_only_came_at_a_bad_time_is_tried_on(
+    store: Store, moving: MovingClock, place: Place, hook: HttpServer, status: int
+) -> None:
+    await receiver(store, moving, place, "webhook", hook.url)
+    sender = deliverer(store, moving)
+    hook.status = status
+    await settle(store, moving, place, WARM)
+    for _ in range(9):
+        await sender.pass_()
+        moving.move(minutes=20)
+    await sender.close()
+    (notice,) = await notices(store)
+    assert notice.state == "waiting"
+    assert notice.attempts == 9 > REFUSED_TRIES
+
+
+async def test_a_refused_notice_holds_back_its_own_subject_only_and_not_for_long(
+    store: Store, moving: MovingClock, place: Place, hook: HttpServer
+) -> None:
+    await receiver(store, moving, place, "webhook", hook.url)
+    sender = deliverer(store, moving)
+    hook.refused = "evenleaf.alert.opened"
+    await settle(store, moving, place, WARM)
+    await sender.pass_()
+    moving.move(seconds=1)
+    await settle(store, moving, place, COLD)  # the other one ends, which waits for what opened it
+    hook.refused = ""
+    assert await sender.pass_() == 1
+    await settle(store, moving, place, COLD, PUMP)
+    assert await sender.pass_() == 1
+    assert titles(hook) == ["Hot", "Cold", "Pump stands still"]
+    hook.refused = "evenleaf.alert.opened"
+    for _ in range(30):
+        await sender.pass_()
+        moving.move(minutes=1)
+    await sender.close()
+    assert titles(hook)[3:] == ["Hot"] * REFUSED_TRIES
+    assert hook.calls[-1].event["type"] == "evenleaf.alert.ended"
+
+
+async def test_a_fault_in_composing_one_is_given_up_and_does_not_hold_others_back(
+    store: Store, moving: MovingClock, place: Place, hook: HttpServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def faulty(notice: Notice) -> bytes:
+        if notice.data and notice.data["title"] == "Hot":
+            raise KeyError("nextStep")
+        return envelope(notice)
+
+    monkeypatch.setattr("service.deliver.webhook.envelope", faulty)
+    await receiver(store, moving, place, "webhook", hook.url)
+    sender = deliverer(store, moving)
+    await settle(store, moving, place, WARM)
+    await settle(store, moving, place, WARM, PUMP)
+    await sender.pass_()
+    assert titles(hook) == ["Pump stands still"]
+    for _ in range(30):
+        await sender.pass_()
+        moving.move(minutes=1)
+    await sender.close()
+    notice, _ = await notices(store)
+    assert (notice.state, notice.attempts) == ("dead", REFUSED_TRIES)
+    assert notice.last_error == "a fault of the service: KeyError"
+
+
+async def test_while_a_receiver_is_away_only_what_is_urgent_is_tried_at_once(
+    store: Store, moving: MovingClock, place: Place, hook: HttpServer
+) -> None:
+    await receiver(store, moving, place, "webhook", hook.url)
+    sender = deliverer(store, moving)
+    hook.status, hook.headers = 503, {"retry-after": "600"}
+    await settle(store, moving, place, WARM)
+    assert await sender.pass_() == 1
+    hook.status, hook.headers = 204, {}
+    await settle(store, moving, place, WARM, COLD)
+    assert await sender.pass_() == 0, "it is left alone as long as it asked for"
+    await settle(store, moving, place, WARM, COLD, PUMP)
+    await sender.pass_()
+    assert titles(hook) == ["Hot", "Pump stands still", "Cold"], "it is back"
+    moving.move(seconds=601)
+    await sender.pass_()
+    await sender.close()
+    assert titles(hook)[3:] == ["Hot"]
+
+
+async def test_what_turned_urgent_goes_at_once_after_what_is_older_of_its_subject(
+    store: Store, moving: MovingClock, place: Place, hook: HttpServer
+) -> None:
+    await receiver(store, moving, place, "webhook", hook.url)
+    sender = deliverer(store, moving)
+    hook.status, hook.headers = 503, {"retry-after": "600"}
+    await settle(store, moving, place, WARM)
+    await sender.pass_()
+    hook.status = 204
+    await settle(store, moving, place, WARM, condition())
+    await settle(store, moving, place, WARM, condition(severity="urgent"))
+    assert await sender.pass_() == 2
+    await sender.close()
+    assert [call.event["data"]["severity"] for call in hook.calls] == ["warning", "warning", "urgent"]
+
+
+class SlowTo:
+    """A way out that does not get through to one address until it is let go."""
+
+    def __init__(self, target: str) -> None:
+        self.target = target
+        self.begun, self.let_go, self.other = asyncio.Event(), asyncio.Event(), asyncio.Event()
+
+    async def send(self, notice: Notice, receiver: Receiver, now: Any) -> None:  # noqa: ARG002
+        """Wait, or note that another was sent to."""
+        if receiver.target == self.target:
+            self.begun.set()
+            await self.let_go.wait()
+        else:
+            self.other.set()
+
+    async def close(self) -> None:
+        """Nothing stays open."""
+
+
+async def test_what_is_written_while_a_slow_receiver_is_sent_to_goes_at_once(
+    store: Store, moving: MovingClock, place: Place, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("service.deliver.deliverer._LOOK_S", 0.05)
+    slow, quick = "https://slow.example.org/", "https://quick.example.org/"
+    await receiver(store, moving, place, "webhook", slow, alert_kinds=["temp_off_plan"])
+    await receiver(store, moving, place, "webhook", quick, alert_kinds=["flow_lost"])
+    way = SlowTo(slow)
+    await settle(store, moving, place, WARM)
+    sending = asyncio.create_task(Deliverer(store, moving, {"webhook": way}).pass_())
+    async with asyncio.timeout(10.0):
+        await way.begun.wait()
+        await settle(store, moving, place, WARM, PUMP)
+        await way.other.wait()
+        assert not sending.done()
+        way.let_go.set()
+        assert await sending == 2
 
 
 # --------------------------------------------------------------------------- where it never goes
