@@ -1105,6 +1105,12 @@ class Notice(Base, kw_only=True):
     __table_args__ = (
         CheckConstraint("state IN ('waiting', 'held', 'sent', 'dead', 'replaced')", name="state"),
         Index("ix_notice_receiver_id_state", "receiver_id", "state", "id"),
+        Index(
+            "ix_notice_waiting",
+            "due_at",
+            postgresql_where=text("state = 'waiting'"),
+            sqlite_where=text("state = 'waiting'"),
+        ),
     )
 
 
