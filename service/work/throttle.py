@@ -7,6 +7,7 @@ lives in it, and a simulated clock that stands still would never let in again.
 from __future__ import annotations
 
 import hashlib
+import ipaddress
 from datetime import timedelta
 
 from service.clock import Clock
@@ -15,7 +16,7 @@ from service.records.store import UnitOfWork
 from service.work.errors import WorkError
 
 FREE_OF_ACCOUNT, FREE_OF_ADDRESS = 5, 20
-"""Failures after which one has to wait: of one account, and from one address, where several may work."""
+"""Failures after which one has to wait: of one account, and from one address (IPv6: /64), where several may work."""
 FIRST_WAIT_S, LONGEST_WAIT_S = 2.0, 900.0
 """The wait doubles from failure to failure."""
 FORGOTTEN_AFTER = timedelta(hours=2)
@@ -75,7 +76,20 @@ def _said(seconds: int) -> str:
 
 
 def _keys(login: str, address: str) -> tuple[str, str]:
-    return _key("account", login.strip().casefold()), _key("address", address)
+    return _key("account", login.strip().casefold()), _key("address", _connection(address))
+
+
+def _connection(address: str) -> str:
+    """Return what all addresses of one connection have in common: of IPv6 the /64, which one subscriber has alone."""
+    try:
+        parsed = ipaddress.ip_address(address)
+    except ValueError:
+        return address  # none, or a socket of this machine
+    if isinstance(parsed, ipaddress.IPv4Address):
+        return address
+    if parsed.ipv4_mapped is not None:
+        return str(parsed.ipv4_mapped)
+    return str(ipaddress.IPv6Network((int(parsed), 64), strict=False))
 
 
 def _key(kind: str, value: str) -> str:

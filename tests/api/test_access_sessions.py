@@ -22,7 +22,7 @@ from service.records.store import Store
 from service.records.tables import User
 from service.settings import Settings
 from service.web.sessions import current_csrf, local_path, pages_router
-from service.work import passwords, users
+from service.work import passwords, throttle, users
 from service.work.access import SYSTEM, first_token
 from service.work.sessions import _on_clock
 from service.work.throttle import wait_s
@@ -253,6 +253,27 @@ async def test_one_address_cannot_try_many_accounts(
     assert (await log_in(browser)).status_code == 429
     moved.on(hours=3)
     assert (await log_in(browser)).status_code == 303
+
+
+@pytest.mark.parametrize(
+    ("counted", "also", "other"),
+    [
+        ("2001:db8:1:2::{n:x}", "2001:db8:1:2:ffff:ffff:ffff:ffff", "2001:db8:1:3::1"),
+        ("fe80::{n:x}%eth0", "fe80::ffff%eth0", "fe80:0:0:1::1"),
+        ("::ffff:192.0.2.7", "192.0.2.7", "::ffff:192.0.2.8"),
+        ("192.0.2.7", "::ffff:c000:207", "192.0.2.8"),
+        ("", "", "testclient"),
+    ],
+)
+async def test_addresses_of_one_connection_count_as_one(
+    sqlite_store: Store, moved: MovedClock, counted: str, also: str, other: str
+) -> None:
+    async with sqlite_store.write() as uow:
+        for n in range(20):  # whoever has an IPv6 connection has 2 ** 64 addresses (RFC 6177)
+            await throttle.count(uow, moved, f"someone{n}", counted.format(n=n + 1))
+        with pytest.raises(throttle.TooMany):
+            await throttle.count(uow, moved, "ada", also)
+        await throttle.count(uow, moved, "ben", other)
 
 
 async def test_many_tries_at_once_are_all_counted(
