@@ -29,6 +29,8 @@ _CONF_FILE = "mosquitto.conf"
 _PID_FILE = "mosquitto.pid"
 _START_S = 10.0
 _STOP_S = 10.0
+_FIRST_PAUSE_S, _LONGEST_PAUSE_S = 1.0, 60.0
+"""Before a broker that ended is started again; it doubles each time, until one has lasted longer."""
 _LOOPBACK = {"127.0.0.1", "::1", "localhost"}
 
 
@@ -265,18 +267,42 @@ async def _until_answering(process: asyncio.subprocess.Process, host: str, port:
 
 
 async def _keep_running(program: str, conf: Path, process: asyncio.subprocess.Process) -> None:
-    """Pass on what the broker says, and start it again if it ends; end it when cancelled."""
+    """Pass on what the broker says, and start it again whenever it ends; end it when cancelled."""
+    loop = asyncio.get_running_loop()
+    pause_s, began = _FIRST_PAUSE_S, loop.time()
     try:
         while True:
-            while process.stderr is not None and (line := await process.stderr.readline()):
-                said = line.decode(errors="replace").rstrip()
-                _log.log(logging.ERROR if "Error" in said else logging.INFO, "mosquitto: %s", said)
+            await _pass_on(process)
             code = await process.wait()
-            _log.error("mosquitto ended (%s); starting it again", code)
-            await asyncio.sleep(1.0)
-            process = await _spawn(program, conf)
+            if loop.time() - began > _LONGEST_PAUSE_S:
+                pause_s = _FIRST_PAUSE_S
+            _log.error("mosquitto ended (%s); starting it again in %g s", code, pause_s)
+            await asyncio.sleep(pause_s)
+            pause_s = min(2.0 * pause_s, _LONGEST_PAUSE_S)
+            began = loop.time()
+            try:
+                process = await _spawn(program, conf)
+            except Exception:  # noqa: BLE001 - no memory, no process to be had: there may be one later
+                _log.exception("mosquitto was not started")
     finally:
         await asyncio.shield(_end(process))
+
+
+async def _pass_on(process: asyncio.subprocess.Process) -> None:
+    """Log what the broker says, until it closes its output."""
+    while process.stderr is not None:
+        try:
+            line = await process.stderr.readline()
+        except ValueError:  # longer than the reader takes; that much of it is gone
+            _log.warning("mosquitto said more in one line than can be passed on")
+            continue
+        except OSError:
+            _log.exception("what mosquitto says cannot be read any more")
+            return
+        if not line:
+            return
+        said = line.decode(errors="replace").rstrip()
+        _log.log(logging.ERROR if "Error" in said else logging.INFO, "mosquitto: %s", said)
 
 
 async def _end(process: asyncio.subprocess.Process) -> None:

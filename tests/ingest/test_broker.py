@@ -155,6 +155,58 @@ async def test_a_mosquitto_that_ends_is_started_again(mosquitto_url: str, tmp_pa
 
 
 @pytest.mark.mosquitto
+async def test_a_mosquitto_that_cannot_be_started_at_once_is_started_later(
+    mosquitto_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    if ingest.broker.find_mosquitto() is None:
+        pytest.skip("mosquitto is not installed here")
+    monkeypatch.setattr(ingest.broker, "_FIRST_PAUSE_S", 0.02)
+    spawn, refused = ingest.broker._spawn, [BlockingIOError(11, "no process"), OSError(12, "no memory")]
+    async with running_broker(Settings(data_dir=tmp_path, mqtt_bind="127.0.0.1:0")) as handle:
+
+        async def refusing(program: str, conf: Path) -> asyncio.subprocess.Process:
+            if refused:
+                raise refused.pop()
+            return await spawn(program, conf)
+
+        monkeypatch.setattr(ingest.broker, "_spawn", refusing)
+        os.kill(int((tmp_path / "mosquitto" / "mosquitto.pid").read_text()), signal.SIGKILL)
+
+        async def again() -> bool:
+            try:
+                return not refused and await asyncio.to_thread(publish, handle.url, [("a", b"1")]) == 1
+            except (OSError, RuntimeError):  # not there yet
+                return False
+
+        await until(again)
+    assert caplog.text.count("mosquitto was not started") == 2
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a shell stands in for the broker")
+async def test_a_line_that_is_too_long_ends_nobody(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(ingest.broker, "_FIRST_PAUSE_S", 0.02)
+    talker = tmp_path / "talker"
+    talker.write_text("#!/bin/sh\nhead -c 200000 /dev/zero | tr '\\0' x >&2\necho >&2\necho still here >&2\n")
+    talker.chmod(0o755)
+    caplog.set_level(logging.INFO)
+    process = await ingest.broker._spawn(str(talker), tmp_path / "none")
+    keeper = asyncio.create_task(ingest.broker._keep_running(str(talker), tmp_path / "none", process))
+    try:
+
+        async def started_again() -> bool:
+            assert not keeper.done()
+            return caplog.text.count("mosquitto: still here") >= 2
+
+        await until(started_again)
+    finally:
+        keeper.cancel()
+        await asyncio.gather(keeper, return_exceptions=True)
+    assert "said more in one line than can be passed on" in caplog.text
+
+
+@pytest.mark.mosquitto
 @pytest.mark.skipif(not Path("/proc/self/cmdline").exists(), reason="a system without /proc")
 async def test_a_mosquitto_that_outlived_a_killed_process_is_replaced(
     mosquitto_url: str, tmp_path: Path
