@@ -66,7 +66,8 @@ assumed."""
 ERROR_FREEDOM = 5.0  # degrees of freedom of measurement errors
 BATCH_FREEDOM = 8.0  # of batch terms
 WRONG_SHARE = 0.05  # of the bounds that are taken to be wrong
-ROUNDS = 25
+ROUNDS = 400  # at most; a few dozen are the rule
+SETTLED = 1e-4  # moves of a round, of log multipliers and of shares of a variance, below which none follows
 
 _T_VARIANCE = BATCH_FREEDOM / (BATCH_FREEDOM - 2.0)  # variance of a Student-t variable over its squared scale
 
@@ -246,8 +247,9 @@ def calibrate(
     With weights and batch spread given, everything is normal and exact: a batch whose evidence has precision
     :math:`P` tells its cell and season :math:`W = P / (1 + P \sigma_b^2)`, and the covariance of these terms is
     :math:`(I + K X^T W X)^{-1} K`, where :math:`X` says which terms a batch has. Weights, spread and the
-    curvature of bounds then follow from the means and variances, in a fixed number of rounds that begins at the
-    prior, so that the result does not depend on any order.
+    curvature of bounds then follow from the means and variances, in rounds that begin at the prior, so that the
+    result does not depend on any order, and end when they move nothing any more. Where bounds would throw a round to
+    and fro, as hardly anything holds it far inside them, it goes only part of its way.
     """
     n, many = cells.spread.size, batch_cell.size
     crops, crop_of_cell = np.unique(cells.crop, return_inverse=True)
@@ -263,6 +265,7 @@ def calibrate(
     informed = np.bincount(evidence.batch, minlength=many) > 0
     errors = _Errors(evidence, drift, crop_of_batch[evidence.batch], crops.size)
     telling, own_var = np.zeros(many), np.zeros(many)
+    pace, way = 1.0, np.zeros(terms.size + many)
     for _ in range(ROUNDS if evidence.sd.size else 0):
         sized = evidence._replace(sd=errors.sd())
         precision, pull, trust = _weigh(sized, mean[evidence.batch], var[evidence.batch])
@@ -272,21 +275,27 @@ def calibrate(
         rest = 1.0 / (1.0 + p * spread2)  # of a batch's own term, what stays unknown
         told = of_batch.T @ (of_batch * (p * rest)[:, None])
         posterior = np.asarray(np.linalg.solve(np.eye(prior.shape[0]) + prior @ told, prior))
-        terms = posterior @ (of_batch.T @ (q * rest))
+        aim = posterior @ (of_batch.T @ (q * rest))
+        before, way = way, np.concatenate([aim - terms, rest * (of_batch @ aim + spread2 * q) - mean])
+        pace = pace / 2.0 if way @ before < 0.0 else min(1.0, 1.25 * pace)
+        terms, mean = terms + pace * way[: terms.size], mean + pace * way[terms.size :]
         shared, shared_var = of_batch @ terms, _variance(of_batch, posterior)
-        mean = rest * (shared + spread2 * q)
         own_var = spread2 * rest
         var = own_var + rest**2 * shared_var
         telling = p * spread2 * rest
         own2 = (mean - shared) ** 2 + own_var + telling**2 * shared_var
         batch_weight = (BATCH_FREEDOM + 1.0) / (BATCH_FREEDOM + own2 / scale2[crop_of_batch])
         seen = np.bincount(crop_of_batch, informed * batch_weight * own2, crops.size)
-        scale2 = (BATCH_SPREAD_WEIGHT * start2 + seen) / (
-            BATCH_SPREAD_WEIGHT + np.bincount(crop_of_batch, informed, crops.size)
+        scale2_before, scale2 = (
+            scale2,
+            (BATCH_SPREAD_WEIGHT * start2 + seen)
+            / (BATCH_SPREAD_WEIGHT + np.bincount(crop_of_batch, informed, crops.size)),
         )
         errors.learn(mean[evidence.batch], var[evidence.batch])
         moved = ((of_cell[batch_cell] @ posterior) * of_batch).sum(axis=1)
         gain = moved[evidence.batch] * precision * rest[evidence.batch]
+        if np.abs(way).max() < SETTLED and np.abs(scale2 / scale2_before - 1.0).max() < SETTLED:
+            break
     between2 = scale2[crop_of_cell] * _T_VARIANCE
     var = np.where(informed, var, shared_var + between2[batch_cell])
     own_var = np.where(informed, own_var, between2[batch_cell])
@@ -401,7 +410,9 @@ def _weigh_bounds(low: Array, high: Array, sd: Array, mean: Array, var: Array) -
     probability = WRONG_SHARE + (1.0 - WRONG_SHARE) * inside
     slope = (1.0 - WRONG_SHARE) * (d_low - d_high) / sigma / probability
     bend = (1.0 - WRONG_SHARE) * (_times(z_low, d_low) - _times(z_high, d_high)) / sigma**2 / probability
-    precision = np.maximum(slope**2 - bend, 0.0)
+    # Far outside, the curvature says nothing: at least as much that no step leads farther than just past the bound.
+    outside = np.maximum(np.maximum(mean - high, low - mean), 0.0)
+    precision = np.maximum(slope**2 - bend, np.abs(slope) / (outside + sigma))
     return precision, precision * mean + slope, (1.0 - WRONG_SHARE) * inside / probability
 
 

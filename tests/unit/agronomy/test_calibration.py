@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import ndtr
 
 from service.agronomy import calibration as law
 from service.agronomy import evidence as science
@@ -224,6 +225,64 @@ def test_bounds_wherever_they_lie_leave_a_finite_answer(low, width, open_):
     for column in out:
         assert np.isfinite(column).all()
     assert (out.sd <= SPREAD + 1e-12).all()
+
+
+def cut_farm(draw, kind, spread, n):
+    """Return bounds that the cuts of batches give, each within a tenth of its batch's log multiplier."""
+    batch = spread * draw.standard_normal() + law.BATCH_SPREAD * draw.standard_normal(n)
+    near = 0.12 * draw.random(n)
+    if kind == "ready":
+        return batch - near, batch - near + 0.12
+    early = {"early": np.ones(n, bool), "held": np.zeros(n, bool), "either": draw.random(n) < 0.5}[kind]
+    return np.where(early, -np.inf, batch - near), np.where(early, batch + near, np.inf)
+
+
+def by_quadrature(low, high, spread, sd=0.05):
+    """Return mean and standard deviation of a cell's log multiplier, summed over a grid of it and of spreads."""
+    at = np.linspace(-1.5, 1.5, 1201)
+    between = np.geomspace(0.03, 0.3, 16)[:, None]
+    freedom = law.BATCH_SPREAD_WEIGHT
+    log = -0.5 * (at / spread) ** 2 - freedom * (np.log(between) + 0.5 * (law.BATCH_SPREAD / between) ** 2)
+    for one, other in zip(low, high, strict=True):
+        inside = ndtr((other - at) / np.hypot(sd, between)) - ndtr((one - at) / np.hypot(sd, between))
+        log = log + np.log(law.WRONG_SHARE + (1.0 - law.WRONG_SHARE) * inside)
+    weight = np.exp(log - log.max()).sum(axis=0)
+    mean = np.average(at, weights=weight)
+    return mean, np.sqrt(np.average((at - mean) ** 2, weights=weight))
+
+
+@pytest.mark.parametrize("kind", ["ready", "early", "held", "either"])
+@pytest.mark.parametrize("spread", [0.12, 0.25])
+def test_cuts_without_weights_say_what_the_sum_over_all_multipliers_says(kind, spread):
+    draw = np.random.default_rng(8)
+    of = cells((0, 0, 0), spread=spread)
+    for n in (10, 16, 25, 50):
+        low, high = cut_farm(draw, kind, spread, n)
+        told = law.Evidence(np.arange(n), low, high, np.full(n, 0.05))
+        out = law.calibrate(of, np.zeros(n, dtype=int), told)
+        mean, sd = by_quadrature(low, high, spread)
+        assert abs(out.mean[0] - mean) < max(0.02, 0.6 * sd), (n, out.mean, mean)
+        assert 0.5 * sd < out.sd[0] < 1.3 * sd
+
+
+@pytest.mark.parametrize("bound", [0.05, 0.1, 0.2, 0.3])
+@pytest.mark.parametrize("n", [1, 10, 15, 40, 100])
+def test_one_round_more_changes_nothing(bound, n, monkeypatch):
+    """Cuts that all say the same, far from the profile, must not throw the rounds to and fro."""
+
+    def held(rounds):
+        monkeypatch.setattr(law, "ROUNDS", rounds)
+        many = np.arange(n)
+        told = law.Evidence(many, np.full(n, bound), np.full(n, np.inf), np.full(n, 0.05))
+        season = law.Season(many / n, 0.5)
+        return law.calibrate(ONE, np.zeros(n, dtype=int), told, season).mean[0]
+
+    settled = held(law.ROUNDS)
+    assert 0.0 < settled < bound + 0.35
+    monkeypatch.setattr(law, "SETTLED", 0.0)
+    rounds = [held(each) for each in (150, 151, 152)]
+    assert rounds == pytest.approx([settled] * 3, abs=0.005)
+    assert rounds[1:] == pytest.approx(rounds[:-1], abs=1e-4)
 
 
 def simulated_farm(draw, wrong_share, bounds_share):
