@@ -209,7 +209,8 @@ def heads(
     cut_h : ndarray, shape (pieces,)
         When heads were cut. [epoch hours]
     fresh_g : ndarray, shape (pieces,)
-        Fresh weight a head; nan: not weighed. [g]
+        Fresh weight that a cut took off a head, see :meth:`~service.agronomy.profile.CropProfile.cut_g`; nan: not
+        weighed. [g]
     ready : tuple of ndarray, shape (pieces,)
         Of those not weighed, between when and when heads passed the target, days after the cut; inf: open.
 

@@ -60,6 +60,18 @@ class CropProfile:
         """Shoot dry matter of a plant that is ready."""
         return self.target_fresh_g * self.dry_matter_fraction
 
+    def cut_g(self, weighed_g: float, *, regrows: bool) -> float:
+        """Fresh weight that a cut from which the plant regrows takes off it, from what was on the scales.
+
+        Parameters
+        ----------
+        weighed_g : float
+            Fresh weight a plant. [g]
+        regrows : bool
+            Whether it was such a cut; otherwise the whole plant was weighed.
+        """
+        return weighed_g if regrows else weighed_g * (1.0 - self.left_share)
+
     def left_dry_g(self, cut_g: float | None) -> float:
         """Shoot dry matter that a cut leaves standing.
 

@@ -65,7 +65,11 @@ class EvidenceView(View):
     at: datetime
     readiness: Readiness | None
     observed: Annotated[
-        float | None, Meta(description="Days to emergence, true leaves, or g a head; null: not weighed.")
+        float | None,
+        Meta(
+            description="Days to emergence, true leaves, or g a head, of a crop that regrows what a cut takes off it;"
+            " null: not weighed."
+        ),
     ]
     expected: Annotated[float | None, Meta(description="The same at multiplier 1.")]
     low: Annotated[float | None, Meta(description="Least multiplier it speaks for; null: open.")]

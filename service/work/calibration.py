@@ -31,7 +31,7 @@ from service.work.times import epoch_hours, local_day
 
 EVIDENCE_DAYS = 1200  # batches seeded longer ago say nothing any more
 SAMPLE_SHARE = 0.1  # of the plants in channels: a weighed cut of fewer is a sample, not yet the harvest
-MODEL = 4  # to be raised when the science changes, so that evidence is computed again
+MODEL = 5  # to be raised when the science changes, so that evidence is computed again
 
 Parameter = Literal["leaf", "growth", "emergence"]
 PARAMETERS: tuple[Parameter, ...] = ("leaf", "growth", "emergence")
@@ -333,10 +333,9 @@ def _pieces(
             plants_m2,
             past,
             *_where(cuts),
-            # What was cut off, and what it left standing to regrow.
             np.array(
                 [
-                    e.weight_g / (1.0 - profile.left_share * bool(e.regrows)) if e.weight_g else np.nan
+                    profile.cut_g(e.weight_g, regrows=bool(e.regrows)) if e.weight_g else np.nan
                     for _, e in cuts
                 ]
             ),

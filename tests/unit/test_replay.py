@@ -12,7 +12,7 @@ from service.agronomy.outlook import Measured, Site
 from service.work.profiles import profile
 from service.work.replay import Case, Fact, Learner, Past, PastBatch, Span, looks, replay
 from service.work.replay.scores import block_interval, crps, evenness, naive, report
-from service.work.replay.walk import known_batches, moments
+from service.work.replay.walk import _weigh_up, known_batches, moments
 
 START = 24 * 18_000  # an epoch hour at midnight, in April
 DAY = 24.0
@@ -124,6 +124,14 @@ def test_learning_from_slow_batches_makes_later_forecasts_later():
 
 
 # --------------------------------------------------------------------------- naive rules
+
+
+@pytest.mark.parametrize(("share", "stage"), [(1.0, 0.0), (0.5, np.log(0.5))])
+def test_a_herb_is_ready_when_what_a_cut_takes_off_it_is(share, stage):
+    cress = profile("watercress")
+    grams = share * cress.target_fresh_g * (1.0 - cress.left_share)
+    _, heads, _ = _weigh_up(replace(past([batch("a", 0, grams=grams)]), profile=cress), [0])
+    assert heads.stage == pytest.approx(stage)
 
 
 def test_naive_rules_by_hand():

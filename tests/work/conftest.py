@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 import pytest
 
 from service.clock import FixedClock
 from service.records.store import Store
-from service.records.tables import Crop, Cultivar, Farm, House, Succession, Zone
+from service.records.tables import Crop, Cultivar, Entry, Farm, House, Succession, Zone
 from service.work.access import SYSTEM
 from service.work.crops import create_crop, create_cultivar
 from service.work.places import create_farm, create_house, create_zone
@@ -88,3 +89,14 @@ async def place(store: Store, clock: FixedClock) -> Place:
 async def other_place(store: Store, clock: FixedClock, place: Place) -> Place:
     """Have a second farm, with a house of the same code."""
     return await make_place(store, clock, "Birch Farm")
+
+
+def ledger(*facts: tuple[str, datetime, dict[str, Any]]) -> list[Entry]:
+    """Return entries about a hundred plants as the database would number them, each recorded when it happened."""
+    entries = [
+        Entry(batch_id=1, kind=kind, happened_at=at, recorded_at=at, recorded_by="crew", plants=100, **more)
+        for kind, at, more in facts
+    ]
+    for number, entry in enumerate(entries, 1):
+        entry.id = number
+    return entries

@@ -15,18 +15,19 @@ from service.agronomy.outlook import Outlook
 from service.clock import FixedClock
 from service.records.conditions import save_hours
 from service.records.store import Store
-from service.records.tables import BatchEvidence, Entry, Forecast, House, Zone
+from service.records.tables import Batch, BatchEvidence, Entry, Forecast, House, Zone
 from service.work import calibration as job
 from service.work.access import SYSTEM
 from service.work.batches import append_entry, create_batch
 from service.work.calibration import Cell, house_calibration
 from service.work.errors import Impossible
+from service.work.ledger import derive
 from service.work.places import change_house, create_house, create_zone
 from service.work.profiles import profile
 from service.work.programme import create_succession
 from service.work.reforecast import Reforecaster, conclude, read_house
 from service.work.times import epoch_hours, moment_of
-from tests.work.conftest import Place
+from tests.work.conftest import Place, ledger
 
 NOW = datetime(2026, 9, 14, 6, tzinfo=UTC)
 SLOW = 0.8  # of what the crop profile says
@@ -460,6 +461,34 @@ async def test_readiness_belongs_to_a_harvest(farm: Farm) -> None:
         await farm.write_down(live, "leaves_counted", NOW, leaves=2.0, readiness="ready")
     with pytest.raises(Impossible, match="one of"):
         await farm.write_down(live, "harvested", NOW, plants=1, readiness="ripe")
+
+
+@pytest.mark.parametrize("name", ["butterhead", "coriander", "parsley", "watercress"])
+@pytest.mark.parametrize("regrows", [True, False])
+def test_a_weighed_cut_as_the_model_says_speaks_for_the_profile(name: str, regrows: bool) -> None:
+    crop = profile(name)
+    first, seeded, moved, cut = 0, 48.0, 48.0 + 24 * 20, 48.0 + 24 * 45
+    light = np.where((np.arange(24 * 60) % 24 >= 6) & (np.arange(24 * 60) % 24 < 20), 1.0, 0.0)[None, :]
+    zone = Outlook(first, np.full(light.shape, 20.0), light, np.ones(light.size, dtype=bool))
+    batch = science.Batches(
+        *(np.array([v]) for v in (seeded, np.nan, np.nan, np.nan, moved, crop.target_dry_g, *DENSITY))
+    )
+    usual = science.Multipliers(np.ones(1), np.ones(1), np.zeros(1))
+    stands_g = float(science.forecast(crop, zone, zone, 400.0, batch, usual, cut).fresh_g_now[0, 0])
+    on_scales_g = stands_g * (1.0 - crop.left_share * regrows)
+
+    told = ledger(
+        ("seeded", moment_of(seeded), {}),
+        ("transplanted", moment_of(moved), {}),
+        ("harvested", moment_of(cut), {"weight_g": on_scales_g, "regrows": regrows}),
+    )
+    row = Batch(
+        house_id=1, succession_id=1, code="b", seeded_on=NOW.date(), cells=100, created_at=moment_of(seeded)
+    )
+    item = job.PastBatch(row, derive(told), told)
+    (((piece,)),) = job._pieces(crop, zone, zone, 400.0, DENSITY, [item])
+    assert piece["low"] == piece["high"] == pytest.approx(0.0, abs=0.01)
+    assert piece["observed"] == pytest.approx(piece["expected"], rel=0.01)
 
 
 def test_a_crop_without_a_cultivar_is_a_cell_of_its_own() -> None:

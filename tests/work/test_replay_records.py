@@ -14,14 +14,15 @@ from service.clock import FixedClock
 from service.records.conditions import save_hours
 from service.records.migrate import upgrade
 from service.records.store import Store
+from service.records.tables import Batch, Crop
 from service.work.access import SYSTEM
 from service.work.batches import append_entry, create_batch
 from service.work.imports import import_batches
 from service.work.replay import Past
-from service.work.replay.records import read_pasts
+from service.work.replay.records import past_batch, read_pasts
 from service.work.times import epoch_hours
 from tests.conftest import open_store, run_apart
-from tests.work.conftest import Place, make_place
+from tests.work.conftest import Place, ledger, make_place
 
 HEADER = "batch,succession,kind,happened_at,plants,leaves,weight_g\n"
 
@@ -97,6 +98,22 @@ async def test_an_imported_past_counts_as_known_when_it_happened(
     assert batch.ready_h == batch.last("harvested").at_h
     # Four leaves between 3 on day 11 and 4.6 on day 15.
     assert (batch.window_open_h - batch.seeded_h) / 24 == pytest.approx(11 + 4 / 1.6)
+
+
+@pytest.mark.parametrize(("regrows", "told_g"), [(True, 70.0), (False, 49.0)])
+def test_weights_of_a_herb_are_what_a_cut_takes_off(regrows: bool, told_g: float, clock: FixedClock) -> None:
+    seeded, moved, cut, gone = (clock.now() + timedelta(days=d) for d in (0, 20, 45, 46))
+    told = ledger(
+        ("seeded", seeded, {}),
+        ("transplanted", moved, {}),
+        ("harvested", cut, {"weight_g": 70.0, "regrows": regrows}),
+        *([("discarded", gone, {"reason": "not needed"})] if regrows else []),
+    )
+    row = Batch(house_id=1, succession_id=1, code="b", seeded_on=seeded.date(), cells=100, created_at=seeded)
+    batch = past_batch(row, told, Crop(farm_id=1, name="Watercress", profile="watercress"))
+    assert batch is not None
+    (harvest,) = (f for f in batch.facts if f.kind == "harvested")
+    assert harvest.value == pytest.approx(told_g)
 
 
 async def test_what_is_recorded_live_counts_from_then_and_corrections_too(

@@ -24,7 +24,8 @@ class Fact:
     kind: FactKind
     at_h: float  # when it happened
     known_h: float  # when it was recorded
-    # Leaves of a count, grams a head of a weighed sample or a harvest; of emergence, when it was looked for in vain.
+    # Leaves of a count; grams that a cut took off a head, of a weighed sample or a harvest; of emergence, when it was
+    # looked for in vain.
     value: float = np.nan
     until_h: float = np.inf  # when a correction took its place
     readiness: str | None = None  # of a harvest: early | ready | held; none: not said

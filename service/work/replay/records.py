@@ -103,6 +103,7 @@ def past_batch(batch: Batch, entries: Sequence[Entry], crop: Crop) -> PastBatch 
 
     replaced = {e.supersedes_id: known_h(e) for e in entries if e.supersedes_id is not None}
     main_h = _main_harvest_h(state)
+    profile = profile_of(crop)
     facts = []
     for entry in entries:
         if entry.void or entry.kind not in _KINDS:
@@ -111,7 +112,9 @@ def past_batch(batch: Batch, entries: Sequence[Entry], crop: Crop) -> PastBatch 
             continue
         at_h = epoch_hours(entry.happened_at)
         kind = _KINDS[entry.kind]
-        value = entry.leaves if kind == "counted" else entry.weight_g if kind == "harvested" else None
+        value = entry.leaves if kind == "counted" else None
+        if kind == "harvested" and entry.weight_g is not None:
+            value = profile.cut_g(entry.weight_g, regrows=bool(entry.regrows))
         if kind == "emerged" and state.not_emerged_at is not None:
             value = epoch_hours(state.not_emerged_at)
         if kind == "harvested" and at_h != main_h:
@@ -123,7 +126,6 @@ def past_batch(batch: Batch, entries: Sequence[Entry], crop: Crop) -> PastBatch 
             Fact(kind, at_h, known_h(entry), np.nan if value is None else value, until_h, entry.readiness)
         )
     said = next((f.readiness for f in facts if f.kind == "harvested" and np.isinf(f.until_h)), None)
-    profile = profile_of(crop)
     return PastBatch(
         name=batch.code,
         seeded_h=epoch_hours(state.seeded_at),

@@ -255,7 +255,8 @@ def _weigh_up(past: Past, places: Sequence[int]) -> tuple[_Pieces, _Pieces, _Pie
     rows = np.array([row for row, _ in emerged], dtype=np.intp)
     up = evidence.emergence(past.profile, nursery, evidence.Past(*(column[rows] for column in lived)))
     with np.errstate(invalid="ignore"):
-        stage = np.log(np.minimum(grown.observed / past.profile.target_fresh_g, 1.0))
+        ready_g = past.profile.target_fresh_g * (1.0 - past.profile.left_share)
+        stage = np.log(np.minimum(grown.observed / ready_g, 1.0))
     return (
         _pieces(places, counts, leaf),
         _pieces(places, heads, grown)._replace(stage=stage),
