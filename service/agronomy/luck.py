@@ -13,7 +13,8 @@ The shares are fitted by eye to the autocorrelation of daily clearness and mean 
 
 Draws depend on a key, the member and the date alone, so that an outlook made tomorrow meets the same luck as one made
 today. What was measured enters afterwards (:func:`given`): members are moved to what is known of the last days, and
-the farther ahead, the less; this is the conditional simulation of a Gaussian process.
+the farther ahead, the less; this is the conditional simulation of a Gaussian process, in which each member takes what
+is known to be wrong by an error of its own.
 """
 
 from __future__ import annotations
@@ -63,6 +64,7 @@ class Luck(NamedTuple):
     temperature: Array  # (members, days)
     kind: Array  # (members, days), uniform, the same over a block: which kind of source a block has
     level: Array  # (2, members): how far a member takes the season's mean light and temperature to be off
+    error: Array  # (2, members, days): how far it takes what is known of a day's light and temperature to be wrong
 
 
 def draw(key: int, first_day: int, days: int, members: int) -> Luck:
@@ -82,13 +84,14 @@ def draw(key: int, first_day: int, days: int, members: int) -> Luck:
     daily = np.empty((4, members, blocks * BLOCK_DAYS))
     slow = np.empty((2, members, blocks))
     kind = np.empty((members, blocks))
+    error = np.empty((2, members, blocks * BLOCK_DAYS))
     for i in range(blocks):
         generator = np.random.default_rng([key, first_block + i])
         slow[:, :, i] = generator.standard_normal((2, members))
         kind[:, i] = generator.random(members)
-        daily[:, :, i * BLOCK_DAYS : (i + 1) * BLOCK_DAYS] = generator.standard_normal(
-            (4, members, BLOCK_DAYS)
-        )
+        own = slice(i * BLOCK_DAYS, (i + 1) * BLOCK_DAYS)
+        daily[:, :, own] = generator.standard_normal((4, members, BLOCK_DAYS))
+        error[:, :, own] = generator.standard_normal((2, members, BLOCK_DAYS))
     begin = first_day - first_block * BLOCK_DAYS
     dates, within = slice(begin, begin + days), begin - _MEMORY_BLOCKS * BLOCK_DAYS
 
@@ -105,6 +108,7 @@ def draw(key: int, first_day: int, days: int, members: int) -> Luck:
         course(TEMPERATURE, daily[2], daily[3], slow[1]),
         np.repeat(kind, BLOCK_DAYS, axis=1)[:, dates],
         np.random.default_rng([key]).standard_normal((2, members)),
+        error[:, :, dates],
     )
 
 
@@ -119,7 +123,9 @@ def _remembered(fresh: Array, keep: float, begin: int) -> Array:
     return sums
 
 
-def given(numbers: Array, memory: Memory, known_days: NDArray[np.intp], known: Array, doubt: Array) -> Array:
+def given(
+    numbers: Array, memory: Memory, known_days: NDArray[np.intp], known: Array, doubt: Array, error: Array
+) -> Array:
     """Move members to what is known of some days.
 
     Parameters
@@ -134,6 +140,8 @@ def given(numbers: Array, memory: Memory, known_days: NDArray[np.intp], known: A
         Their numbers.
     doubt : ndarray, shape (k,)
         Variance of the error of these.
+    error : ndarray, shape (members, days)
+        That of each member, as standard normal numbers.
 
     Returns
     -------
@@ -144,4 +152,5 @@ def given(numbers: Array, memory: Memory, known_days: NDArray[np.intp], known: A
     between = memory.covariance(known_days[:, None] - known_days[None, :]) + np.diag(doubt + 1e-6)
     ahead = memory.covariance(known_days[:, None] - np.arange(numbers.shape[1])[None, :])
     pull = np.linalg.solve(between, ahead)  # (k, days)
-    return np.asarray(numbers + (known[None, :] - numbers[:, known_days]) @ pull)
+    as_known = numbers[:, known_days] + np.sqrt(doubt) * error[:, known_days]
+    return np.asarray(numbers + (known - as_known) @ pull)

@@ -323,7 +323,7 @@ def _fill(
     middle = sun.day_of_year((block * luck.BLOCK_DAYS + luck.BLOCK_DAYS // 2) * 24 + 12)
     weight = np.zeros(block.size)
     if record is not None and sources is not None:
-        bright, warm = _recalled(record, sources, level, first_day, bright, warm)
+        bright, warm = _recalled(record, sources, level, first_day, drawn)
         weight = _weights(sources, middle).sum(axis=1)
     at = there.day[wanted] - first_day
     measured = drawn.kind[:, at] < (weight / (weight + _CLIMATE_WEIGHT_DAYS))[of_block]
@@ -445,9 +445,10 @@ def _choose(sources: _Sources, day_of_year: np.int64, bright: Array, warm: Array
 
 
 def _recalled(
-    record: _Record, sources: _Sources, level: float, early: int, bright: Array, warm: Array
+    record: _Record, sources: _Sources, level: float, early: int, drawn: luck.Luck
 ) -> tuple[Array, Array]:
     """Move the members' luck to how the last measured days rank in light, and in warmth among days alike in light."""
+    bright, warm = drawn.light, drawn.temperature
     near = np.flatnonzero((record.day >= early) & (record.day < early + bright.shape[1]))
     if not near.size:
         return bright, warm
@@ -456,10 +457,12 @@ def _recalled(
     own = record.brightness[near][:, None]
     climate = ndtr(record.clearness[near] * (own[:, 0] / level - 1.0) / CLEARNESS_SPREAD)
     rank = _rank(own, sources.brightness, weight, climate)
-    bright = luck.given(bright, luck.LIGHT, at, rank, np.where(whole, 0.0, _PART_DOUBT))
+    doubt = np.where(whole, 0.0, _PART_DOUBT)
+    bright = luck.given(bright, luck.LIGHT, at, rank, doubt, drawn.error[0])
     weight = (weight * np.exp(-0.5 * ((sources.brightness - own) / _ALIKE_BRIGHTNESS) ** 2))[whole]
     rank = _rank(record.off_c[near[whole]].mean(axis=1)[:, None], sources.off_mean_c, weight, np.array(0.5))
-    return bright, luck.given(warm, luck.TEMPERATURE, at[whole], rank, np.full(rank.size, _WARMTH_DOUBT))
+    doubt = np.full(rank.size, _WARMTH_DOUBT)
+    return bright, luck.given(warm, luck.TEMPERATURE, at[whole], rank, doubt, drawn.error[1])
 
 
 def _rank(own: Array, others: Array, weight: Array, climate: Array) -> Array:
