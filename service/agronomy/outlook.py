@@ -328,9 +328,10 @@ def _fill(
     at = there.day[wanted] - first_day
     measured = drawn.kind[:, at] < (weight / (weight + _CLIMATE_WEIGHT_DAYS))[of_block]
     fate = _Fate(bright[:, at], warm[:, at], drawn.level, measured, of_block, middle)
-    _from_climate(there, fate, level, level_spread, wanted, ratio, temp)
+    most = _MOST_CLEARNESS if record is None else max(record.most, _MOST_CLEARNESS)
+    _from_climate(there, fate, level, level_spread, most, wanted, ratio, temp)
     if record is not None and sources is not None:
-        _from_measured(there, fate, record, sources, wanted, ratio, temp)
+        _from_measured(there, fate, record, sources, most, wanted, ratio, temp)
 
 
 def _from_measured(
@@ -338,6 +339,7 @@ def _from_measured(
     fate: _Fate,
     record: _Record,
     sources: _Sources,
+    most: float,
     wanted: Days,
     ratio: Array,
     temp: Array,
@@ -345,7 +347,6 @@ def _from_measured(
     """Fill the days that measured ones stand for."""
     # Heating stops the fall: the season cannot take a course below what the heating was seen to keep.
     floor = _heat_c(there) + record.above_heat_c
-    most = max(record.most, _MOST_CLEARNESS)
     for block, day_of_year in enumerate(fate.middle):
         column = np.flatnonzero(fate.block == block)
         taken = np.flatnonzero(fate.measured[:, column[0]])
@@ -364,6 +365,7 @@ def _from_climate(
     fate: _Fate,
     level: float,
     level_spread: float,
+    most: float,
     wanted: Days,
     ratio: Array,
     temp: Array,
@@ -371,8 +373,8 @@ def _from_climate(
     """Fill the days that the climate of the latitude stands for."""
     member, column = np.nonzero(~fate.measured)
     row = wanted[column]
-    clearness = np.clip(there.clearness[row] + CLEARNESS_SPREAD * fate.bright[member, column], 0.08, 0.75)
-    clearness = clearness * level * np.exp(level_spread * fate.level[0, member])
+    clearness = np.maximum(there.clearness[row] + CLEARNESS_SPREAD * fate.bright[member, column], 0.08)
+    clearness = np.minimum(clearness * level * np.exp(level_spread * fate.level[0, member]), most)
     off = OUTDOOR_SPREAD_C * fate.warm[member, column]
     off += OUTDOOR_LEVEL_SPREAD_C * level_spread / CLEARNESS_LEVEL_SPREAD * fate.level[1, member]
     global_mj = there.global_mj[row]

@@ -1,6 +1,7 @@
 """The outlook: stable luck, measured hours kept, honest where nothing was measured."""
 
 import timeit
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -199,6 +200,19 @@ def test_members_keep_to_what_the_sky_allows():
     above = light.light_mol_from_global_mj(sun.extraterrestrial_radiation_mj(50.0, day_of_year)) * 0.6
     assert (out / above).max() <= 0.85
     assert out.min() > 0.0
+
+
+@pytest.mark.parametrize("latitude", [10.0, 36.0, 52.0, -34.0])
+def test_a_new_house_expects_no_day_brighter_than_the_sky_allows(latitude):
+    site = replace(SITE, latitude_deg=latitude, transmission=1.0)
+    days = 365
+    out = outlook(site, Measured.none(), NOW, np.zeros(24 * days), 100, 1)
+    day_of_year = sun.day_of_year(NOW + 24 * np.arange(days) + 12)
+    above = light.light_mol_from_global_mj(sun.extraterrestrial_radiation_mj(latitude, day_of_year))
+    assert (daily(out) / above).max() < 0.83
+    # The cut takes nothing from what the climate gives on average.
+    usual = above * clearness_mean(latitude, day_of_year)
+    assert daily(out).mean() == pytest.approx(usual.mean(), rel=0.02)
 
 
 def test_one_more_measured_day_changes_far_days_little():
