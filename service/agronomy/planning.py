@@ -557,7 +557,8 @@ class _Model:
             made = self._new(SEEDING_WEIGHT, 0.0, 1.0, whole=True)
             self.made.append(made)
             row = self.rows.new(-np.inf, 0.0)
-            self.rows.put(row, made, -most)
+            # Where not even one tray fits, this row must not be what binds: the trays' own bounds are.
+            self.rows.put(row, made, -max(most, 1.0))
             self.rows.put(row, whole, 1.0)
             if self.problem.keep_plan:
                 changed = self._new(CHANGE_WEIGHT, 0.0, np.inf)

@@ -366,6 +366,17 @@ def test_missing_cells_are_named() -> None:
     assert {(x.kind, x.where, round(x.amount)) for x in short.limits} == {("cells", 0, 40)}
 
 
+@pytest.mark.parametrize("cells", [0, 4, 9])
+def test_a_nursery_that_holds_no_tray_names_cells(cells: int) -> None:
+    plan = solve(
+        house(cells=cells, sites=200, demands=wanted((20, 100)), seedings=(Seeding(0, 13, ways(13)),))
+    )
+    assert not plan.planned
+    [short] = plan.shortfalls
+    assert short.heads == pytest.approx(100.0)
+    assert {(x.kind, x.where, round(x.amount)) for x in short.limits} == {("cells", 0, 100 - cells)}
+
+
 def test_whole_trays_are_named() -> None:
     plan = solve(house(cells=15, demands=wanted((20, 15)), seedings=(Seeding(0, 13, ways(13)),)))
     [short] = plan.shortfalls
