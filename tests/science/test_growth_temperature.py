@@ -47,7 +47,7 @@ def relative_growth_rate(temp_c, open_=OPEN):
 def test_relative_growth_rate_of_young_lettuce():
     # A. Scaife (1973), Annals of Applied Biology 74:119-128 (abstract): six cultivars to 0.2 g at constant temperature
     # in high light: 0.11 at 10 °C, 0.35 at 22 °C, in a sigmoid. The warm end is met within 5 %. The cold end is not:
-    # 0.16, half way between the 0.24 of the model as published and Scaife's.
+    # 0.16, 65 % of the way from the 0.24 of the model as published to Scaife's.
     cold, warm = relative_growth_rate(10.0), relative_growth_rate(22.0)
     assert warm == pytest.approx(0.35, rel=0.05)
     assert cold == pytest.approx(0.16, abs=0.01)
