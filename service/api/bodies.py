@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from functools import cache
 from typing import Annotated, Any, TypeGuard, TypeVar
 
 import msgspec
+import msgspec.inspect
 from litestar.dto import AbstractDTO, DTOFieldDefinition
 from litestar.openapi.spec import Reference, Schema
 from litestar.typing import FieldDefinition
 from msgspec import UNSET, Meta
 
-from service.api.problems import BodyFault
+from service.api.problems import FieldError, RequestFault, with_words
 
 StructT = TypeVar("StructT", bound=msgspec.Struct)
 PageT = TypeVar("PageT", bound="Page")
@@ -70,9 +72,9 @@ class StrictJson(AbstractDTO[Any]):
         try:
             return msgspec.json.decode(value, type=field.annotation)
         except msgspec.ValidationError as error:
-            raise BodyFault(*_located(str(error))) from None
+            raise RequestFault(_located(str(error), field.annotation)) from None
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
-            raise BodyFault("", f"The body is not JSON: {error}") from None
+            raise RequestFault(FieldError(field="", problem=f"The body is not JSON: {error}")) from None
 
     @classmethod
     def create_for_field_definition(
@@ -106,11 +108,39 @@ _AT = re.compile(r"^(?P<problem>.*?)(?: - at `(?P<path>\$[^`]*)`)?$", re.DOTALL)
 _NAMED = re.compile(r"(?:missing required field|contains unknown field) `(?P<name>[^`]*)`")
 
 
-def _located(message: str) -> tuple[str, str]:
-    """Return (JSON pointer, problem) of a msgspec message such as "Expected `int` <= 7 - at `$.days[1]`"."""
+def _located(message: str, kind: Any) -> FieldError:
+    """Return the error of a msgspec message such as "Expected `int` <= 7 - at `$.days[1]`"."""
     found = _AT.match(message)
     problem, path = (found["problem"], found["path"] or "$") if found else (message, "$")
     steps = [step for step in re.split(r"[.\[\]]+", path.removeprefix("$")) if step]
+    problem = with_words(problem, _words_at(_inspected(kind), steps))
     if named := _NAMED.search(problem):
         steps.append(named["name"].replace("~", "~0").replace("/", "~1"))
-    return "".join(f"/{step}" for step in steps), problem
+    return FieldError(field="".join(f"/{step}" for step in steps), problem=problem)
+
+
+_inspected = cache(msgspec.inspect.type_info)
+
+
+def _words_at(kind: msgspec.inspect.Type, steps: Sequence[str]) -> tuple[str, ...]:
+    """Return the words that may stand at a place in a body; none: there it is not words that are wanted."""
+    match kind:
+        case msgspec.inspect.Metadata(type=inner):
+            return _words_at(inner, steps)
+        case msgspec.inspect.UnionType(types=types):
+            return next(filter(None, (_words_at(one, steps) for one in types)), ())
+        case msgspec.inspect.LiteralType(values=values) if not steps:
+            return tuple(map(str, values))
+        case _:
+            part = _part(kind, steps[0]) if steps else None
+            return _words_at(part, steps[1:]) if part else ()
+
+
+def _part(kind: msgspec.inspect.Type, step: str) -> msgspec.inspect.Type | None:
+    match kind:
+        case msgspec.inspect.StructType(fields=fields):
+            return next((field.type for field in fields if field.encode_name == step), None)
+        case msgspec.inspect.CollectionType(item_type=item):
+            return item
+        case _:
+            return None

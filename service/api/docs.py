@@ -131,7 +131,8 @@ _DESCRIPTION = """Keeps the seedings and harvests of a hydroponic leafy-green ho
 - **Lists** come in pages: give `next` as `after` until it is null.
 - **Changes** are PATCH: fields left out stay as they are. Give `If-Match` with the `ETag` that was read, and
   a change made meanwhile by someone else answers 412 instead of being overwritten.
-- **Errors** are problem details (RFC 9457); `errors` names the fields. A field that is not described is an error.
+- **Errors** are problem details (RFC 9457); `errors` names the fields. A field or a parameter that is not
+  described is an error.
 """
 
 

@@ -9,11 +9,10 @@ from typing import Annotated, Any
 from litestar import Response
 from litestar.datastructures import ResponseHeader
 from litestar.di import NamedDependency
-from litestar.exceptions import ValidationException
 from litestar.params import FromPath, HeaderParameter, QueryParameter, SkipValidation
 
 from service.api.bodies import StructT, view
-from service.api.problems import problem_responses
+from service.api.problems import parameter_fault, problem_responses
 from service.clock import Clock
 from service.records.store import UnitOfWork
 from service.work.access import Access
@@ -86,7 +85,7 @@ def moment(name: str, text: str | None) -> datetime | None:
     except ValueError:
         found = None
     if found is None or found.tzinfo is None:
-        raise ValidationException(problem, extra=[{"key": name, "message": problem}])
+        raise parameter_fault(name, problem)
     return found.astimezone(UTC)
 
 

@@ -14,6 +14,7 @@ from litestar.openapi.datastructures import ResponseSpec
 from litestar.types import ExceptionHandlersMap
 from msgspec import Meta
 
+from service.api.taken import Taken, taken_by
 from service.records.store import Busy
 from service.work.errors import (
     Conflict,
@@ -31,6 +32,8 @@ _log = logging.getLogger(__name__)
 _ASK_AGAIN_S = 5
 
 MEDIA_TYPE = "application/problem+json"
+
+_NO_SUCH_WORD = "Invalid enum value"  # as msgspec says it
 
 
 class FieldError(msgspec.Struct, kw_only=True, rename="camel", omit_defaults=True):
@@ -68,11 +71,23 @@ class Problem(msgspec.Struct, kw_only=True, rename="camel", omit_defaults=True):
     ] = None
 
 
-class BodyFault(ValidationException):
-    """The body is not what the operation takes; says where."""
+class RequestFault(ValidationException):
+    """The request is not what the operation takes; says where."""
 
-    def __init__(self, pointer: str, problem: str) -> None:
-        super().__init__(problem, extra=[{"pointer": pointer, "message": problem}])
+    def __init__(self, *errors: FieldError) -> None:
+        super().__init__("; ".join(_said(error) for error in errors))
+        self.errors = errors
+
+
+def parameter_fault(name: str, problem: str) -> RequestFault:
+    """Return the fault of one parameter."""
+    return RequestFault(FieldError(field=f"/{name}", problem=problem))
+
+
+def _said(error: FieldError) -> str:
+    """Return an error as a sentence of its own."""
+    name = error.field.removeprefix("/")
+    return f"{name}: {error.problem}" if name else error.problem
 
 
 def problem_responses(*statuses: int) -> dict[int, ResponseSpec]:
@@ -124,19 +139,29 @@ def _on_http(request: Request[Any, Any, Any], error: HTTPException) -> Response[
     if error.status_code >= HTTPStatus.INTERNAL_SERVER_ERROR:
         return _on_bug(request, error)
     if isinstance(error, ValidationException) and isinstance(error.extra, list):
-        errors = [_parameter_error(found) for found in error.extra]
-        return _answer(request, error.status_code, "; ".join(e.problem for e in errors), errors)
-    return _answer(request, error.status_code, error.detail, headers=error.headers)
+        taken = taken_by(request.route_handler)
+        error = RequestFault(*(_parameter_error(found, taken) for found in error.extra))
+    errors = error.errors if isinstance(error, RequestFault) else ()
+    return _answer(request, error.status_code, error.detail, errors, headers=error.headers)
 
 
-def _parameter_error(found: dict[str, str]) -> FieldError:
-    """Return what Litestar or :class:`BodyFault` found; Litestar names parameters as the code does."""
-    if "pointer" in found:
-        return FieldError(field=found["pointer"], problem=found["message"])
+def _parameter_error(found: dict[str, str], taken: Taken) -> FieldError:
+    """Return what Litestar found, which names parameters as the code does, under the name that clients know."""
     name = found.get("key", "")
     if name == "data":
         return FieldError(field="", problem="A JSON body is missing")
-    return FieldError(field=pointer(name), problem=found["message"])
+    return FieldError(
+        field=f"/{taken.names.get(name, camel(name))}",
+        problem=with_words(found["message"], taken.words.get(name, ())),
+    )
+
+
+def with_words(problem: str, words: Iterable[str]) -> str:
+    """Return what is wrong with a word, and which words it may be."""
+    listed = ", ".join(words)
+    return (
+        f"{problem}; it must be one of {listed}" if listed and problem.startswith(_NO_SUCH_WORD) else problem
+    )
 
 
 _STATUS: dict[type[WorkError], HTTPStatus] = {

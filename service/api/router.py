@@ -40,6 +40,7 @@ from service.api.limits import ConditionalGet
 from service.api.lot_trials import LotTrials
 from service.api.orders import Orders
 from service.api.packing import Deliveries, PackedLots, get_fulfilment, get_order_fulfilment
+from service.api.parameters import check_parameters
 from service.api.receivers import Notices, Receivers
 from service.api.reports import get_report, get_report_csv, get_report_picture
 from service.api.sections import Sections
@@ -146,7 +147,7 @@ def api_router() -> Router:
             audit.list_audit,
         ],
         middleware=[DefineMiddleware(ApiAuth), ConditionalGet(), KeptAnswers(), Changing()],
-        guards=[check_csrf, check_scope],
+        guards=[check_csrf, check_scope, check_parameters],
         dependencies={
             "uow": Provide(provide_uow),
             "access": Provide(provide_access),

@@ -9,14 +9,13 @@ from typing import Annotated, Literal
 
 from litestar import get
 from litestar.datastructures import State
-from litestar.exceptions import ValidationException
 from litestar.openapi.datastructures import ResponseSpec
 from litestar.params import HeaderParameter, QueryParameter
 from litestar.response import ServerSentEvent, ServerSentEventMessage
 
 from service.api.bodies import View
 from service.api.operations import Asker
-from service.api.problems import problem_responses
+from service.api.problems import parameter_fault, problem_responses
 from service.records.store import Store
 from service.records.tables import Change
 from service.work import stream
@@ -71,18 +70,17 @@ async def stream_changes(
     ] = None,
 ) -> ServerSentEvent:
     """Follow changes as they are made, with at most a second or two between."""
-    seen = _seen(last_event_id or after)
+    seen = _seen("Last-Event-ID", last_event_id) if last_event_id else _seen("after", after)
     return ServerSentEvent(
         _events(state.store, access, seen, state.stopping), headers={"Cache-Control": "no-store"}
     )
 
 
-def _seen(text: str | None) -> int | None:
+def _seen(name: str, text: str | None) -> int | None:
     if text is None or not text.strip():
         return None
     if not text.strip().isdecimal() or len(text) > 18:
-        message = f"{text[:40]!r} is not the id of an event"
-        raise ValidationException(message, extra=[{"key": "lastEventId", "message": message}])
+        raise parameter_fault(name, f"{text[:40]!r} is not the id of an event")
     return int(text)
 
 

@@ -143,7 +143,7 @@ async def import_weather(
     or nothing: if anything is wrong, the answer is 422 with every fault, and nothing is stored.
     """
     store: Store = state.store
-    issued = moment("issued_at", issued_at)
+    issued = moment("issuedAt", issued_at)
     async with store.read() if dry_run else store.write() as uow:
         return import_view(
             await weather.import_weather(uow, clock, access, house_id, body, issued, dry_run=dry_run)

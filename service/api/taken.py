@@ -1,0 +1,65 @@
+"""What an operation takes in its query: the names it describes, those it needs, and the words some may hold."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, Literal, get_args, get_origin
+
+from litestar.enums import ParamType
+from litestar.handlers import BaseRouteHandler
+from litestar.params import ParameterKwarg
+from litestar.typing import FieldDefinition
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What one operation takes."""
+
+    query: tuple[str, ...]
+    """Names in the query."""
+    needed: tuple[str, ...]
+    """Those that must be there."""
+    names: Mapping[str, str]
+    """What each parameter, of query or header, is called by clients, by what the code calls it."""
+    words: Mapping[str, tuple[str, ...]]
+    """The words that a parameter may be, where it may not be any, by what the code calls it."""
+
+
+@cache
+def taken_by(handler: BaseRouteHandler) -> Taken:
+    """Return what an operation takes, its dependencies included."""
+    fields = dict(_parameters(handler, handler.parsed_fn_signature.parameters))
+    query = {name: field for name, field in fields.items() if _of(field).param_type is ParamType.QUERY}
+    names = {name: _of(field).name or name for name, field in fields.items()}
+    return Taken(
+        query=tuple(names[name] for name in query),
+        needed=tuple(names[n] for n, f in query.items() if f.is_required and not f.is_optional),
+        names=names,
+        words={name: words for name, field in fields.items() if (words := _words(field.annotation))},
+    )
+
+
+def _parameters(
+    handler: BaseRouteHandler, fields: Mapping[str, FieldDefinition]
+) -> Iterator[tuple[str, FieldDefinition]]:
+    providers = handler.resolve_dependencies()
+    for name, field in fields.items():
+        if name in providers:
+            yield from _parameters(handler, providers[name].parsed_fn_signature.parameters)
+        elif isinstance(field.kwarg_definition, ParameterKwarg):
+            yield name, field
+
+
+def _of(field: FieldDefinition) -> ParameterKwarg:
+    said = field.kwarg_definition
+    assert isinstance(said, ParameterKwarg)  # noqa: S101 - only those are listed
+    return said
+
+
+def _words(annotation: Any) -> tuple[str, ...]:
+    """Return the words of a Literal, also of one that may be left out or given several times."""
+    if get_origin(annotation) is Literal:
+        return tuple(map(str, get_args(annotation)))
+    return next(filter(None, map(_words, get_args(annotation))), ())
