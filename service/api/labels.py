@@ -7,7 +7,6 @@ from typing import Annotated, Any
 
 from litestar import Request, Response, get
 from litestar.datastructures import State
-from litestar.di import NamedDependency, Provide
 from litestar.openapi.datastructures import ResponseSpec
 from litestar.params import QueryParameter
 
@@ -33,47 +32,41 @@ def _measure(name: str, of: str) -> Any:
     return QueryParameter(name=name, description=f"{of}, mm; that of the sheet if not said.")
 
 
-def provide_sheet(
-    sheet: Annotated[
-        str, QueryParameter(description=f"How the sheet is cut: {_NAMES}; the measures below change it.")
-    ] = "A4 70x36",
-    columns: Annotated[int | None, QueryParameter(description="Labels side by side.")] = None,
-    rows: Annotated[int | None, QueryParameter(description="Labels one below another.")] = None,
-    width_mm: Annotated[float | None, _measure("widthMm", "Width of a label")] = None,
-    height_mm: Annotated[float | None, _measure("heightMm", "Height of a label")] = None,
-    page_width_mm: Annotated[float | None, _measure("pageWidthMm", "Width of the page")] = None,
-    page_height_mm: Annotated[float | None, _measure("pageHeightMm", "Height of the page")] = None,
-    left_mm: Annotated[float | None, _measure("leftMm", "From the left edge to the first label")] = None,
-    top_mm: Annotated[float | None, _measure("topMm", "From the top edge to the first label")] = None,
-    gap_x_mm: Annotated[float | None, _measure("gapXMm", "Gap between columns")] = None,
-    gap_y_mm: Annotated[float | None, _measure("gapYMm", "Gap between rows")] = None,
-) -> Sheet:
-    """Return the sheet that a request describes."""
-    preset = PRESETS.get(sheet)
-    if preset is None:
-        raise impossible("sheet", f"it must be one of {', '.join(PRESETS)}")
-    given = {
-        "columns": columns,
-        "rows": rows,
-        "width_mm": width_mm,
-        "height_mm": height_mm,
-        "page_width_mm": page_width_mm,
-        "page_height_mm": page_height_mm,
-        "left_mm": left_mm,
-        "top_mm": top_mm,
-        "gap_x_mm": gap_x_mm,
-        "gap_y_mm": gap_y_mm,
-    }
-    try:
-        return dataclasses.replace(preset, **{k: v for k, v in given.items() if v is not None})  # type: ignore[arg-type]
-    except ValueError as error:
-        raise impossible("sheet", str(error)) from error
-
-
-WantedSheet = NamedDependency[Sheet]
+SheetName = Annotated[
+    str,
+    QueryParameter(
+        name="sheet", description=f"How the sheet is cut: {_NAMES}; the measures below change it."
+    ),
+]
+Columns = Annotated[int | None, QueryParameter(description="Labels side by side.")]
+Rows = Annotated[int | None, QueryParameter(description="Labels one below another.")]
+WidthMm = Annotated[float | None, _measure("widthMm", "Width of a label")]
+HeightMm = Annotated[float | None, _measure("heightMm", "Height of a label")]
+PageWidthMm = Annotated[float | None, _measure("pageWidthMm", "Width of the page")]
+PageHeightMm = Annotated[float | None, _measure("pageHeightMm", "Height of the page")]
+LeftMm = Annotated[float | None, _measure("leftMm", "From the left edge to the first label")]
+TopMm = Annotated[float | None, _measure("topMm", "From the top edge to the first label")]
+GapXMm = Annotated[float | None, _measure("gapXMm", "Gap between columns")]
+GapYMm = Annotated[float | None, _measure("gapYMm", "Gap between rows")]
 Skip = Annotated[int, QueryParameter(description="Places of the first sheet that are used already.")]
 Outlines = Annotated[bool, QueryParameter(description="Draw the edges, to check the cut on plain paper.")]
-SHEET = {"cut": Provide(provide_sheet, sync_to_thread=False)}
+_USUAL = "A4 70x36"
+
+
+def _sheet(name: str, **measures: float | None) -> Sheet:
+    """Return the sheet that a request describes.
+
+    Called by the operations: as a dependency it would be looked for beside the transaction, which a fault of one of
+    the measures would leave half open.
+    """
+    preset = PRESETS.get(name)
+    if preset is None:
+        raise impossible("sheet", f"it must be one of {', '.join(PRESETS)}")
+    given: dict[str, Any] = {k: v for k, v in measures.items() if v is not None}
+    try:
+        return dataclasses.replace(preset, **given)
+    except ValueError as error:
+        raise impossible("sheet", str(error)) from error
 
 
 @get(
@@ -82,13 +75,11 @@ SHEET = {"cut": Provide(provide_sheet, sync_to_thread=False)}
     tags=["Batches"],
     responses=_ANSWERS,
     media_type=PDF_TYPE,
-    dependencies=SHEET,
 )
 async def get_tray_labels(
     uow: Uow,
     access: Asker,
     request: Request[Access, str, State],
-    cut: WantedSheet,
     batch_id: Annotated[
         list[int], QueryParameter(name="batchId", description="A batch; may be given several times.")
     ],
@@ -96,10 +87,34 @@ async def get_tray_labels(
         int | None,
         QueryParameter(description="Number so many trays of each batch; those written down if not said."),
     ] = None,
+    sheet: SheetName = _USUAL,
+    columns: Columns = None,
+    rows: Rows = None,
+    width_mm: WidthMm = None,
+    height_mm: HeightMm = None,
+    page_width_mm: PageWidthMm = None,
+    page_height_mm: PageHeightMm = None,
+    left_mm: LeftMm = None,
+    top_mm: TopMm = None,
+    gap_x_mm: GapXMm = None,
+    gap_y_mm: GapYMm = None,
     skip: Skip = 0,
     outlines: Outlines = False,
 ) -> Response[bytes]:
     """Print a label for each tray of batches: cultivars, date seeded, lots, tray n of m, and a QR to the batch."""
+    cut = _sheet(
+        sheet,
+        columns=columns,
+        rows=rows,
+        width_mm=width_mm,
+        height_mm=height_mm,
+        page_width_mm=page_width_mm,
+        page_height_mm=page_height_mm,
+        left_mm=left_mm,
+        top_mm=top_mm,
+        gap_x_mm=gap_x_mm,
+        gap_y_mm=gap_y_mm,
+    )
     found = await work.tray_labels(uow, access, batch_id, trays=trays)
     base = base_url(request)
     return _pdf([_tray(label, base) for label in found], cut, skip, outlines, "labels.pdf")
@@ -111,13 +126,11 @@ async def get_tray_labels(
     tags=["Trace"],
     responses=_ANSWERS,
     media_type=PDF_TYPE,
-    dependencies=SHEET,
 )
 async def get_lot_labels(
     uow: Uow,
     access: Asker,
     request: Request[Access, str, State],
-    cut: WantedSheet,
     lot_id: RowId,
     copies: Annotated[int, QueryParameter(description="How many.")] = 1,
     crate_heads: Annotated[
@@ -127,6 +140,17 @@ async def get_lot_labels(
     crate_kg: Annotated[
         float | None, QueryParameter(name="crateKg", description="Net weight of a crate, kg.")
     ] = None,
+    sheet: SheetName = _USUAL,
+    columns: Columns = None,
+    rows: Rows = None,
+    width_mm: WidthMm = None,
+    height_mm: HeightMm = None,
+    page_width_mm: PageWidthMm = None,
+    page_height_mm: PageHeightMm = None,
+    left_mm: LeftMm = None,
+    top_mm: TopMm = None,
+    gap_x_mm: GapXMm = None,
+    gap_y_mm: GapYMm = None,
     skip: Skip = 0,
     outlines: Outlines = False,
 ) -> Response[bytes]:
@@ -135,6 +159,19 @@ async def get_lot_labels(
     On a label that is wide enough the barcode carries the packing date too, and, of a GTIN of 14 digits that begins
     with 9 (goods of which the measure varies), weight and heads of the crate.
     """
+    cut = _sheet(
+        sheet,
+        columns=columns,
+        rows=rows,
+        width_mm=width_mm,
+        height_mm=height_mm,
+        page_width_mm=page_width_mm,
+        page_height_mm=page_height_mm,
+        left_mm=left_mm,
+        top_mm=top_mm,
+        gap_x_mm=gap_x_mm,
+        gap_y_mm=gap_y_mm,
+    )
     if not 1 <= copies <= work.MOST_LABELS:
         raise impossible("copies", f"it must be a whole number from 1 to {work.MOST_LABELS}")
     found = await work.lot_label(uow, access, lot_id, crate_heads=crate_heads, crate_kg=crate_kg)

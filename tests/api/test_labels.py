@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
+import gc
+import logging
 from datetime import date
 
 import httpx
+import pytest
 import zxingcpp
 
 from service.records.store import Store
@@ -78,7 +82,7 @@ async def test_labels_that_cannot_be_are_refused(
 ) -> None:
     batch = await made(client, "/v1/batches", {"successionId": place.succession["id"]})
     for params, status, field in [
-        ({}, 400, None),
+        ({}, 400, "/batchId"),
         ({"batchId": 99}, 404, None),
         ({"batchId": batch["id"], "sheet": "A5"}, 422, "/sheet"),
         ({"batchId": batch["id"], "columns": 4}, 422, "/sheet"),
@@ -90,3 +94,16 @@ async def test_labels_that_cannot_be_are_refused(
     problem_of(await client.get("/v1/labels", params={"batchId": batch["id"]}, headers=stranger), 404)
     problem_of(await client.get("/v1/packed-lots/1/labels?copies=0"), 422, "/copies")
     problem_of(await client.get("/v1/packed-lots/1/labels"), 404)
+
+
+async def test_a_wrong_measure_leaves_nothing_in_the_log(
+    client: httpx.AsyncClient, place: Place, caplog: pytest.LogCaptureFixture
+) -> None:
+    batch = await made(client, "/v1/batches", {"successionId": place.succession["id"]})
+    for path in (f"/v1/labels?batchId={batch['id']}", "/v1/packed-lots/1/labels?copies=1"):
+        for _ in range(5):
+            problem_of(await client.get(f"{path}&columns=zzz"), 400, "/columns")
+            problem_of(await client.get(f"{path}&sheet=A5"), 422, "/sheet")
+    await asyncio.sleep(0)
+    gc.collect()  # tasks whose fault nobody asked for are logged when they go
+    assert [record.getMessage() for record in caplog.records if record.levelno >= logging.WARNING] == []
