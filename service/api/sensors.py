@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from litestar import Controller, Response, get, patch, post
+from litestar.datastructures import State
 from litestar.params import JSONBody, QueryParameter
 from msgspec import UNSET, Meta, UnsetType
 
@@ -62,7 +63,8 @@ Topic = Annotated[
     str,
     Meta(
         description="MQTT topic, which may hold {farm} {house} {zone} {quantity} {name};"
-        f" {sensors.ZONE_TOPIC} if not said ({sensors.HOUSE_TOPIC} without a zone). Kept filled in.",
+        f" {sensors.ZONE_TOPIC} if not said ({sensors.HOUSE_TOPIC} without a zone). Kept filled in. One that"
+        " EVENLEAF_MQTT_TOPIC does not match is refused.",
         examples=["evenleaf/N1/nursery/temp_air_c"],
     ),
 ]
@@ -207,9 +209,13 @@ class Sensors(Controller):
         return page(SensorPage, rows)
 
     @post(operation_id="createSensor", responses=CREATE, response_headers=[ETAG, LOCATION])
-    async def create_sensor(self, uow: Uow, access: Asker, data: JSONBody[SensorNew]) -> Response[SensorView]:
+    async def create_sensor(
+        self, uow: Uow, access: Asker, state: State, data: JSONBody[SensorNew]
+    ) -> Response[SensorView]:
         """Make a sensor. Its messages are taken from now on."""
-        return made(SensorView, await sensors.create_sensor(uow, access, data.given()), "/v1/sensors")
+        listens = state.settings.mqtt_topic
+        row = await sensors.create_sensor(uow, access, data.given(), listens=listens)
+        return made(SensorView, row, "/v1/sensors")
 
     @get("/{sensor_id:int}", operation_id="getSensor", responses=READ, response_headers=[ETAG])
     async def get_sensor(self, uow: Uow, access: Asker, sensor_id: RowId) -> Response[SensorView]:
@@ -221,10 +227,18 @@ class Sensors(Controller):
         self,
         uow: Uow,
         access: Asker,
+        state: State,
         sensor_id: RowId,
         data: JSONBody[SensorChange],
         if_match: IfMatch = None,
     ) -> Response[SensorView]:
         """Change a sensor. What and where it measures stays: make another one for that."""
-        row = await sensors.change_sensor(uow, access, sensor_id, data.given(), seen_version(if_match))
+        row = await sensors.change_sensor(
+            uow,
+            access,
+            sensor_id,
+            data.given(),
+            seen_version(if_match),
+            listens=state.settings.mqtt_topic,
+        )
         return one(SensorView, row)

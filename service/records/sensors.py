@@ -46,6 +46,16 @@ async def ids_of_farm(uow: UnitOfWork, farm_id: int) -> set[int]:
     return set((await uow.session.scalars(statement)).all())
 
 
+async def holder(uow: UnitOfWork, farm_id: int, topic: str, value_pointer: str) -> Sensor | None:
+    """Return the sensor of a farm that has a topic with a value pointer."""
+    statement = (
+        select(Sensor)
+        .join(House, House.id == Sensor.house_id)
+        .where(House.farm_id == farm_id, Sensor.topic == topic, Sensor.value_pointer == value_pointer)
+    )
+    return (await uow.session.scalars(statement)).one_or_none()
+
+
 # --------------------------------------------------------------------------- calibrations
 
 

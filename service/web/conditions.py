@@ -14,7 +14,18 @@ from service.papers.charts import Chart, Series
 from service.records.store import UnitOfWork
 from service.records.tables import UnknownTopic, Zone
 from service.web.forms import Form, Forms
-from service.web.frame import Frame, Web, access_of, clock_of, frame_of, house_of, reading, see_other, writing
+from service.web.frame import (
+    Frame,
+    Web,
+    access_of,
+    clock_of,
+    frame_of,
+    house_of,
+    listens_to,
+    reading,
+    see_other,
+    writing,
+)
 from service.web.pictures import Figure, csv_file, figure
 from service.web.texts import catalogue
 from service.work.conditions import REASONS
@@ -293,7 +304,7 @@ async def adopt_topic(request: Web, house_id: FromPath[int]) -> Response[Any]:
                 interval_s=form.number("interval_s"),
                 sampling="total" if total else None,
             )
-            await create_sensor(uow, access_of(request), values)
+            await create_sensor(uow, access_of(request), values, listens=listens_to(request))
     except NotFound:
         raise
     except WorkError as refused:

@@ -118,6 +118,12 @@ def clock_of(request: Web) -> Clock:
     return clock
 
 
+def listens_to(request: Web) -> str:
+    """Return the filter of the topics that are listened to."""
+    topic_filter: str = request.app.state.settings.mqtt_topic
+    return topic_filter
+
+
 def access_of(request: Web) -> Access:
     """Return what the asker of a page may."""
     access: Access = request.user

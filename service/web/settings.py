@@ -11,7 +11,17 @@ from litestar.params import FromPath
 from service.records.store import UnitOfWork
 from service.records.tables import Token, User
 from service.web.forms import Form, Forms
-from service.web.frame import Frame, Web, clock_of, frame_of, house_of, reading, see_other, writing
+from service.web.frame import (
+    Frame,
+    Web,
+    clock_of,
+    frame_of,
+    house_of,
+    listens_to,
+    reading,
+    see_other,
+    writing,
+)
 from service.web.texts import catalogue
 from service.work.access import SCOPES, create_token, list_tokens, revoke_token
 from service.work.crops import change_crop, create_cultivar, list_crops, list_cultivars
@@ -252,7 +262,14 @@ async def save_sensor(request: Web, house_id: FromPath[int], sensor_id: FromPath
             time_pointer=form.value("time_pointer"),
         )
         values["active"] = form.value("active") == "yes"
-        await change_sensor(uow, frame.access, sensor_id, values, form.whole("version"))
+        await change_sensor(
+            uow,
+            frame.access,
+            sensor_id,
+            values,
+            form.whole("version"),
+            listens=listens_to(request),
+        )
 
     return await _saved(request, house_id, f"sensor-{sensor_id}", job, "sensors")
 

@@ -19,6 +19,7 @@ from service.web.frame import (
     access_of,
     clock_of,
     frame_of,
+    listens_to,
     reading,
     see_other,
     writing,
@@ -313,7 +314,7 @@ async def make_sensor(request: Web, house_id: FromPath[int]) -> Response[Any]:
                 topic=form.text("topic"),
                 sampling="total" if _is_total(quantity, form.text("unit")) else None,
             )
-            await create_sensor(uow, access_of(request), values)
+            await create_sensor(uow, access_of(request), values, listens=listens_to(request))
     except WorkError as refused:
         return await _again(request, house_id, "sensors", form.refused(refused))
     return see_other(f"/houses/{house_id}/setup?step=sensors", "sensor_made")

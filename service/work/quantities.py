@@ -127,9 +127,17 @@ def _total_problem(quantity: Quantity, unit: str, sampling: str) -> str:
     return f"{quantity.name} has no running total; take sampling 'instant', 'mean' or 'change'"
 
 
-def _light_problem(unit: str, light_source: str) -> str | None:
-    if light_source not in light.SOURCES:
+def light_source_problem(quantity: str, light_source: str | None) -> str | None:
+    """Say why a sensor of this quantity cannot have this light source, whatever its unit; None: it can."""
+    if quantity == "ppfd_umol" and light_source is not None and light_source not in light.SOURCES:
         return f"{light_source!r} is not a light source; sources are {', '.join(light.SOURCES)}"
+    return None
+
+
+def _light_problem(unit: str, light_source: str) -> str | None:
+    problem = light_source_problem("ppfd_umol", light_source)
+    if problem:
+        return problem
     if unit in {"W m-2", "J cm-2", "MJ m-2"} and light_source != "sun":
         return f"{unit!r} is global radiation, which only light source 'sun' has"
     if unit in {"lx", "klx"} and light.SOURCES[light_source].lux_per_umol is None:

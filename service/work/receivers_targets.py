@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import SplitResult, urlsplit
 
+from service.work.topics import may_match_below
+
 IPAddress = ipaddress.IPv4Address | ipaddress.IPv6Address
 IPNetwork = ipaddress.IPv4Network | ipaddress.IPv6Network
 
@@ -158,23 +160,9 @@ def topic_prefix(value: Any, targets: Targets) -> str:
         raise ValueError(
             f"it must be the first part of a topic, 1 to {_LONGEST_PREFIX} bytes without +, # and spaces"
         )
-    if _may_match(targets.ingest_filter, text):
+    if may_match_below(targets.ingest_filter, text):
         raise ValueError(
             f"topics below it would be listened to as readings ({targets.ingest_filter}); take another, for"
             " example evenleaf-out"
         )
     return text
-
-
-def _may_match(topic_filter: str, prefix: str) -> bool:
-    """Tell whether a filter can match topics that begin with a prefix and have more levels."""
-    levels = prefix.split("/")
-    wanted = topic_filter.split("/")
-    if wanted[0] == "$share":
-        wanted = wanted[2:]
-    for place, level in enumerate(wanted):
-        if level == "#" or place >= len(levels):
-            return True
-        if level not in {"+", levels[place]}:
-            return False
-    return False

@@ -18,7 +18,8 @@ from service.work.errors import FieldProblem, NotFound, impossible
 from service.work.fields import Field, Merged, checked_changes, checked_new
 from service.work.listing import DEFAULT_LIMIT, check_choice, check_page
 from service.work.places import get_house, referred_farm, referred_house, referred_zone
-from service.work.quantities import QUANTITIES, SAMPLINGS, unit_problem
+from service.work.quantities import QUANTITIES, SAMPLINGS, light_source_problem, unit_problem
+from service.work.topics import matches
 
 ZONE_TOPIC = "evenleaf/{house}/{zone}/{quantity}"
 """Topic of a sensor in a zone, unless another is given."""
@@ -76,19 +77,33 @@ _TAKEN = FieldProblem(
 )
 
 
-async def create_sensor(uow: UnitOfWork, access: Access, values: Mapping[str, Any]) -> Sensor:
-    """Make a sensor; its topic template is resolved once and for all."""
+async def create_sensor(
+    uow: UnitOfWork, access: Access, values: Mapping[str, Any], *, listens: str | None = None
+) -> Sensor:
+    """Make a sensor; its topic template is resolved once and for all.
+
+    Parameters
+    ----------
+    uow, access, values
+        Where, who and what.
+    listens
+        Topic filter that is listened to, which a topic that is named has to match; none: it is not known. A sensor
+        whose topic is left to us may be one that is fed by push or import alone, so that one is not checked.
+    """
     cleaned = checked_new(_SENSOR, values)
-    template = cleaned.pop("topic", None) or (ZONE_TOPIC if cleaned.get("zone_id") else HOUSE_TOPIC)
+    named = cleaned.pop("topic", None)
+    template = named or (ZONE_TOPIC if cleaned.get("zone_id") else HOUSE_TOPIC)
     house = await referred_house(uow, access, cleaned["house_id"])
     farm = await referred_farm(uow, access, house.farm_id)
     zone = None
     if cleaned.get("zone_id") is not None:
         zone = await referred_zone(uow, house.id, "zone_id", cleaned["zone_id"])
     topic = resolve_topic(template, _words(farm, house, zone, cleaned["quantity"], cleaned["name"]))
+    if named:
+        _check_listened(topic, listens)
     sensor = Sensor(**cleaned, topic=topic)
     _check_together(sensor)
-    await saving.insert(uow, sensor, _TAKEN)
+    await saving.insert(uow, sensor, await _taken(uow, farm.id, sensor, template))
     await adopt_topic(uow, sensor)
     return sensor
 
@@ -134,23 +149,51 @@ async def change_sensor(
     sensor_id: int,
     changes: Mapping[str, Any],
     expected_version: int | None = None,
+    *,
+    listens: str | None = None,
 ) -> Sensor:
-    """Change a sensor; readings that are stored already stay as they are."""
+    """Change a sensor; readings that are stored already stay as they are. ``listens``: as of a new one."""
     sensor = await get_sensor(uow, access, sensor_id)
     cleaned = checked_changes(_SENSOR, sensor, changes)
     after = Merged(sensor, cleaned)
+    house = await referred_house(uow, access, sensor.house_id)
+    template = cleaned.get("topic", sensor.topic)
     if "topic" in cleaned:
-        house = await referred_house(uow, access, sensor.house_id)
         farm = await referred_farm(uow, access, house.farm_id)
         zone = None if sensor.zone_id is None else await find(uow, Zone, sensor.zone_id)
-        cleaned["topic"] = resolve_topic(
-            cleaned["topic"], _words(farm, house, zone, sensor.quantity, after.name)
-        )
+        cleaned["topic"] = resolve_topic(template, _words(farm, house, zone, sensor.quantity, after.name))
+        if cleaned["topic"] != sensor.topic:
+            _check_listened(cleaned["topic"], listens)
     _check_together(after)
-    await saving.update(uow, sensor, cleaned, expected_version, _TAKEN)
+    taken = await _taken(uow, house.farm_id, after, template)
+    await saving.update(uow, sensor, cleaned, expected_version, taken)
     if "topic" in cleaned:
         await adopt_topic(uow, sensor)
     return sensor
+
+
+def _check_listened(topic: str, listens: str | None) -> None:
+    if listens is not None and not matches(listens, topic):
+        raise impossible(
+            "topic",
+            f"nothing listens to {topic}: EVENLEAF_MQTT_TOPIC is {listens}; choose a topic that it matches",
+        )
+
+
+async def _taken(uow: UnitOfWork, farm_id: int, sensor: Sensor | Merged, template: str) -> FieldProblem:
+    """Return what is said if the topic is had by another sensor: which one, where it is one of the same farm."""
+    holder = await records.holder(uow, farm_id, sensor.topic, sensor.value_pointer or "")
+    if holder is None or holder.id == sensor.id:
+        return _TAKEN
+    way = (
+        "give this one another name"
+        if "{name}" in template
+        else "choose another, for example with {name} in it"
+    )
+    retired = "" if holder.active else ", which is not active,"
+    return FieldProblem(
+        "topic", f"your sensor {holder.name}{retired} has {sensor.topic} with this value pointer; {way}"
+    )
 
 
 def resolve_topic(template: str, words: Mapping[str, str]) -> str:
@@ -203,6 +246,9 @@ def _slug(name: str) -> str:
 
 
 def _check_together(sensor: Sensor | Merged) -> None:
+    problem = light_source_problem(sensor.quantity, sensor.light_source)
+    if problem:
+        raise impossible("light_source", problem)
     problem = unit_problem(sensor.quantity, sensor.unit, sensor.sampling, sensor.light_source)
     if problem:
         raise impossible("unit", problem)

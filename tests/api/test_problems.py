@@ -78,7 +78,7 @@ async def test_every_wrong_value_is_named_at_once(client: httpx.AsyncClient, pla
 WRONG_SENSORS: list[tuple[Json, str]] = [
     ({"unit": "degX"}, "/unit"),
     ({"unit": "umol m-2 s-1"}, "/unit"),
-    ({"quantity": "ppfd_umol", "unit": "lx", "lightSource": "red_led"}, "/unit"),
+    ({"quantity": "ppfd_umol", "unit": "lx", "lightSource": "red_led"}, "/lightSource"),
     ({"quantity": "ppfd_umol", "unit": "J cm-2", "sampling": "instant"}, "/unit"),
     ({"quantity": "colour"}, "/quantity"),
     ({"topic": "evenleaf/#"}, "/topic"),

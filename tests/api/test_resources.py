@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import httpx
 import pytest
+from litestar import Litestar
 
 from tests.api.farm import Json, Place, house_body, made, problem_of, sensor_body, token_headers
 
@@ -140,27 +142,67 @@ async def test_crop_profiles_name_their_sources(client: httpx.AsyncClient) -> No
     assert all(item["sources"] and item["targetFreshG"] > 0 for item in items)
 
 
-async def test_of_a_topic_that_is_taken_it_is_not_said_whose(
+async def test_of_a_topic_that_is_taken_only_ones_own_sensor_is_named(
     client: httpx.AsyncClient, place: Place, other_place: Place
 ) -> None:
-    await made(client, "/v1/sensors", {**sensor_body(other_place), "topic": "gh/theirs"})
-    await made(client, "/v1/sensors", {**sensor_body(place), "topic": "gh/ours"})
+    theirs = {**sensor_body(other_place), "name": "their air", "topic": "evenleaf/theirs"}
+    await made(client, "/v1/sensors", theirs)
+    ours = await made(client, "/v1/sensors", sensor_body(place))
     grower = await token_headers(client, scopes=["write"], farmId=place.farm["id"])
-    said = []
-    for topic in ("gh/theirs", "gh/ours"):
-        answer = await client.post("/v1/sensors", json={**sensor_body(place), "topic": topic}, headers=grower)
-        said.append(problem_of(answer, 409, "/topic"))
-    assert said[0] == said[1]
-    assert not any(word in str(said).lower() for word in ("another sensor", "birch", "north"))
+    for headers in ({}, grower):  # also one who sees every farm
+        body = {**sensor_body(place), "topic": "evenleaf/theirs"}
+        answer = await client.post("/v1/sensors", json=body, headers=headers)
+        said = problem_of(answer, 409, "/topic")
+        assert not any(
+            word in str(said).lower() for word in ("their air", "another sensor", "birch", "north")
+        )
+    said = problem_of(
+        await client.post("/v1/sensors", json=sensor_body(place), headers=grower), 409, "/topic"
+    )
+    assert "your sensor canopy temperature has evenleaf/N1/table/temp_air_c" in said["detail"]
+    assert "{name}" in said["detail"]
+    body = {**sensor_body(place), "topic": "evenleaf/{house}/{zone}/{quantity}/{name}"}
+    second = await made(client, "/v1/sensors", body)
+    said = problem_of(await client.post("/v1/sensors", json=body), 409, "/topic")
+    assert "another name" in said["detail"]
+    change = {"topic": ours["topic"]}
+    said = problem_of(await client.patch(f"/v1/sensors/{second['id']}", json=change), 409, "/topic")
+    assert "your sensor canopy temperature has" in said["detail"]
+    assert (await client.patch(f"/v1/sensors/{ours['id']}", json=change)).status_code == 200
+
+
+async def test_a_sensor_listens_where_the_service_does(client: httpx.AsyncClient, place: Place) -> None:
+    body = {**sensor_body(place), "topic": "other/q"}
+    said = problem_of(await client.post("/v1/sensors", json=body), 422, "/topic")
+    assert "EVENLEAF_MQTT_TOPIC is evenleaf/#" in said["detail"]
+    sensor = await made(client, "/v1/sensors", sensor_body(place))
+    path = f"/v1/sensors/{sensor['id']}"
+    problem_of(await client.patch(path, json={"topic": "other/{name}"}), 422, "/topic")
+    assert (await client.get(path)).json() == sensor
+
+
+async def test_what_is_pushed_needs_no_topic_that_is_listened_to(
+    client: httpx.AsyncClient, app: Litestar, place: Place
+) -> None:
+    app.state.settings = replace(app.state.settings, mqtt_topic="greenhouse/#")
+    sensor = await made(client, "/v1/sensors", sensor_body(place))
+    path = f"/v1/sensors/{sensor['id']}"
+    # Sent back whole, as a page of settings does, it is taken too.
+    answer = await client.patch(path, json={"topic": sensor["topic"], "factor": 1.1})
+    assert answer.status_code == 200, answer.text
+    pushed = await client.post(f"{path}/readings", json={"value": 21.0, "time": "2026-09-14T05:00:00Z"})
+    assert pushed.status_code < 300, pushed.text
 
 
 async def test_a_sensor_gets_its_topic(client: httpx.AsyncClient, place: Place) -> None:
     plain = await made(client, "/v1/sensors", sensor_body(place))
     assert plain["topic"] == "evenleaf/N1/table/temp_air_c"
     named = await made(
-        client, "/v1/sensors", {**sensor_body(place), "topic": "gh/{house}/{name}", "valuePointer": "/t"}
+        client,
+        "/v1/sensors",
+        {**sensor_body(place), "topic": "evenleaf/{house}/{name}", "valuePointer": "/t"},
     )
-    assert named["topic"] == "gh/N1/canopy-temperature"
+    assert named["topic"] == "evenleaf/N1/canopy-temperature"
 
 
 @pytest.mark.parametrize("path", ["/v1/farms", "/v1/orders", "/v1/farms/1"])

@@ -185,7 +185,7 @@ async def make_goods(
             uow,
             [
                 {
-                    "topic": "greenhouse/north/rh",
+                    "topic": "evenleaf/gateway/rh",
                     "first_seen_at": now - timedelta(days=2),
                     "last_seen_at": now - timedelta(minutes=2),
                     "messages": 512,

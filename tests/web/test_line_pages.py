@@ -168,7 +168,7 @@ async def test_a_topic_becomes_a_sensor(visit: Visit) -> None:
     await visit.log_in("owner")
     now = visit.clock.now()
     topic = {
-        "topic": "house/rh",
+        "topic": "evenleaf/house/rh",
         "first_seen_at": now,
         "last_seen_at": now,
         "messages": 3,
@@ -176,8 +176,8 @@ async def test_a_topic_becomes_a_sensor(visit: Visit) -> None:
     }
     async with visit.store.write() as uow:
         await count_unknown_topics(uow, [topic])
-    assert "house/rh" in await visit.get(f"{visit.house}/conditions")
-    sensor = {"topic": "house/rh", "quantity": "humidity_pct", "unit": "degC", "zone_id": ""}
+    assert "evenleaf/house/rh" in await visit.get(f"{visit.house}/conditions")
+    sensor = {"topic": "evenleaf/house/rh", "quantity": "humidity_pct", "unit": "degC", "zone_id": ""}
     refused = await visit.post(f"{visit.house}/sensors", **sensor)
     assert refused.status_code == 422
     assert "is not a unit of humidity_pct" in refused.text
@@ -185,7 +185,7 @@ async def test_a_topic_becomes_a_sensor(visit: Visit) -> None:
     rows = await all_rows(visit.store)
     assert (len(rows["sensor"]), len(rows["unknown_topic"])) == (1, 0)
     page = await visit.get(f"{visit.house}/conditions")
-    assert "house/rh" in page
+    assert "evenleaf/house/rh" in page
     assert (await visit.get(f"{visit.house}/conditions.csv?from=2026-09-01&to=2026-09-02")).count("\n") == 5
 
 

@@ -185,7 +185,13 @@ async def test_a_script_in_any_text_is_only_text(visit: Visit) -> None:
         "harvest_interval_days": "7", "seeding_weekdays": "1", "cells_per_seeding": "20", "keep_percent": "80",
     }  # fmt: skip
     assert (await visit.post(f"{setup}/succession", **crop)).status_code == 303
-    sensor = {"quantity": "temp_air_c", "unit": "degC", "topic": "a/b", "name": SCRIPT, "zone_id": "1"}
+    sensor = {
+        "quantity": "temp_air_c",
+        "unit": "degC",
+        "topic": "evenleaf/a/b",
+        "name": SCRIPT,
+        "zone_id": "1",
+    }
     assert (await visit.post(f"{setup}/sensors", **sensor)).status_code == 303
     batch = {"succession_id": "2", "seeded_on": "2026-09-01", "cells": "20", "note": SCRIPT}
     assert (await visit.post(f"{setup}/batch", **batch)).status_code == 303

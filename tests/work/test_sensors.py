@@ -74,9 +74,8 @@ WRONG_SENSORS = [
 
 async def test_a_sensor_that_cannot_be_is_refused(store: Store, place: Place) -> None:
     for field, value in WRONG_SENSORS:
-        named = "unit" if field == "light_source" else field
         async with store.write() as uow:
-            with refused(Impossible, named):
+            with refused(Impossible, field):
                 await create_sensor(uow, SYSTEM, values(place, **{"valid_min": 0.0, field: value}))
             assert await list_sensors(uow, SYSTEM) == ([], None)
 
@@ -87,8 +86,10 @@ async def test_lux_under_lamps_that_lux_cannot_see_is_refused(store: Store, plac
         sensor = (await list_sensors(uow, SYSTEM))[0][0]
         with refused(Impossible, "light_source"):
             await change_sensor(uow, SYSTEM, sensor.id, {"light_source": None})
-        with refused(Impossible, "unit"):
+        with refused(Impossible, "light_source"):
             await change_sensor(uow, SYSTEM, sensor.id, {"light_source": "led_red"})
+        with refused(Impossible, "unit"):
+            await change_sensor(uow, SYSTEM, sensor.id, {"light_source": "red_blue_led"})
 
 
 async def test_a_zone_placeholder_needs_a_zone(store: Store, place: Place) -> None:
