@@ -96,7 +96,7 @@ async def test_changes_are_followed_and_resumed(
                 (reset,) = await events(answer, 1)
             assert reset["event"] == "reset"
             wrong = await follower.get("/v1/events-stream", headers={"Last-Event-ID": "yesterday"})
-            problem_of(wrong, 400, "/lastEventId")
+            problem_of(wrong, 400, "/Last-Event-ID")
             follower.headers.pop("authorization")
             assert (await follower.get("/v1/events-stream")).status_code == 401
 
