@@ -26,6 +26,22 @@ def on_files(files: Files, config: Any) -> Files:
     return files
 
 
+# In the repository the documents link to what these pages are made from.
+MADE_FROM = {
+    "../README.md#bring-the-past-of-a-house": "csv",
+    "../service/metrics.py": "metrics",
+    "../service/agronomy/crops": "crops",
+    "../service/agronomy": "agronomy",
+}
+
+
+def on_page_markdown(markdown: str, **_more: Any) -> str:
+    """Link to the generated pages instead."""
+    for made_from, name in MADE_FROM.items():
+        markdown = markdown.replace(f"]({made_from})", f"](reference/{name}.md)")
+    return markdown
+
+
 def cell(text: object) -> str:
     """Return text that stays in its cell of a table."""
     return re.sub(r"\s+", " ", str(text)).replace("|", "\\|").strip()

@@ -67,7 +67,9 @@ def _read(delivery: Delivery) -> tuple[Sequence[Mapping[str, Any]], datetime | N
         raise ValueError(f"{delivery.size_bytes} bytes; up to {MAX_PAYLOAD_BYTES} are read")
     try:
         found = _decode(delivery.payload)
-    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+    except RecursionError:
+        raise ValueError("it is not a weather forecast: it is nested deeper than is read") from None
+    except (msgspec.MsgspecError, UnicodeDecodeError) as error:
         raise ValueError(f"it is not a weather forecast: {error}") from None
     issued_at = None if found.issued_at is UNSET else found.issued_at
     if issued_at is None and delivery.retained:

@@ -109,7 +109,9 @@ def _parse(payload: bytes) -> Any:
     """Return the JSON document, or the fault."""
     try:
         return _decode_json(payload)
-    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+    except RecursionError:
+        return Fault("malformed", "arrays or objects are nested deeper in one another than is read")
+    except (msgspec.MsgspecError, UnicodeDecodeError) as error:
         malformed = Fault("malformed", str(error))
     # Python's own reader is slower and knows NaN, Infinity and 1e999, which then get a reason of their own.
     try:

@@ -13,6 +13,7 @@ import pytest
 
 from service.cli import _parser
 from service.settings import Settings
+from service.work.conditions import REASONS
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
@@ -24,8 +25,7 @@ def test_links_lead_somewhere(document: Path) -> None:
     for target in re.findall(r"\]\(([^)]+)\)", document.read_text("utf-8")):
         if not target.startswith(("http://", "https://", "#")):
             file = target.split("#")[0]
-            # Pages of the reference are made when the documents are built, which checks links to them.
-            assert file.startswith("reference/") or (document.parent / file).exists(), target
+            assert (document.parent / file).exists(), target
 
 
 @ALL
@@ -51,6 +51,14 @@ def _options(command: argparse.ArgumentParser) -> set[str]:
         if isinstance(action, argparse._SubParsersAction):
             found.update(*(_options(sub) for sub in action.choices.values()))
     return found
+
+
+def test_the_readme_names_every_reason_of_a_dead_letter() -> None:
+    table = (
+        (ROOT / "README.md").read_text("utf-8").partition("| what becomes of it |")[2].partition("\n\n")[0]
+    )
+    for reason in REASONS:
+        assert f"`{reason}`" in table, reason
 
 
 @ALL

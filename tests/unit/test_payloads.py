@@ -121,6 +121,15 @@ def test_the_good_samples_of_an_array_are_kept_and_the_bad_ones_named() -> None:
     ]
 
 
+@pytest.mark.parametrize("depth", [2000, 100_000])
+def test_what_is_nested_too_deep_is_said_in_plain_words(depth: int) -> None:
+    [fault] = read('{"value": ' + "[" * depth + "]" * depth + "}").faults
+    assert (fault.reason, fault.detail) == (
+        "malformed",
+        "arrays or objects are nested deeper in one another than is read",
+    )
+
+
 @pytest.mark.parametrize(
     ("payload", "reason"),
     [
@@ -147,6 +156,7 @@ def test_the_good_samples_of_an_array_are_kept_and_the_bad_ones_named() -> None:
         ("true", "no_value"),
         ("null", "no_value"),
         ('"21.5"', "no_value"),
+        ("[[1785736500, 21.5, 3]]", "no_value"),
         ("{}", "no_value"),
         ('{"value": null}', "no_value"),
         ('{"value": "21.5"}', "no_value"),
