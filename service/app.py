@@ -13,7 +13,7 @@ from litestar.datastructures import State
 from service.api.answers import Answers
 from service.api.calendars import read_calendar
 from service.api.docs import openapi_config, static_router
-from service.api.health import get_health, get_live, get_ready
+from service.api.health import get_health, get_live, get_ready, head_health, head_live, head_ready
 from service.api.limits import RateLimit
 from service.api.methods import name_methods
 from service.api.problems import exception_handlers
@@ -58,6 +58,9 @@ def create_app(
             get_health,
             get_live,
             get_ready,
+            head_health,
+            head_live,
+            head_ready,
             get_metrics,
             read_calendar,
             static_router(),

@@ -172,7 +172,7 @@ class Settings:
 
     def targets(self) -> Targets:
         """Return where notices may go."""
-        return Targets(parse_networks(self.webhook_networks), self.mqtt_topic)
+        return Targets(parse_networks(self.webhook_networks), self.mqtt_topic, mail=bool(self.smtp_host))
 
 
 def load_settings(environ: Mapping[str, str] | None = None, file: Path | None = None) -> Settings:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from functools import cache
 from typing import Annotated, Any, TypeGuard, TypeVar
 
 import msgspec
@@ -15,6 +14,7 @@ from litestar.typing import FieldDefinition
 from msgspec import UNSET, Meta
 
 from service.api.problems import FieldError, RequestFault, with_words
+from service.api.taken import inspected
 
 StructT = TypeVar("StructT", bound=msgspec.Struct)
 PageT = TypeVar("PageT", bound="Page")
@@ -113,13 +113,10 @@ def _located(message: str, kind: Any) -> FieldError:
     found = _AT.match(message)
     problem, path = (found["problem"], found["path"] or "$") if found else (message, "$")
     steps = [step for step in re.split(r"[.\[\]]+", path.removeprefix("$")) if step]
-    problem = with_words(problem, _words_at(_inspected(kind), steps))
+    problem = with_words(problem, _words_at(inspected(kind), steps))
     if named := _NAMED.search(problem):
         steps.append(named["name"].replace("~", "~0").replace("/", "~1"))
     return FieldError(field="".join(f"/{step}" for step in steps), problem=problem)
-
-
-_inspected = cache(msgspec.inspect.type_info)
 
 
 def _words_at(kind: msgspec.inspect.Type, steps: Sequence[str]) -> tuple[str, ...]:

@@ -46,7 +46,7 @@ class ConditionalGet(ASGIMiddleware):
             head, held = held, None
             if not message.get("more_body"):
                 headers = MutableScopeHeaders(head)  # type: ignore[arg-type]
-                tag = headers.get("etag") or _tag(message["body"])
+                tag = headers.get("etag") or tag_of(message["body"])
                 headers["etag"] = tag
                 headers.setdefault("cache-control", "private, no-cache")
                 headers.setdefault("vary", "Authorization, Cookie")
@@ -62,7 +62,8 @@ class ConditionalGet(ASGIMiddleware):
         await next_app(scope, receive, conditional)
 
 
-def _tag(body: bytes) -> str:
+def tag_of(body: bytes) -> str:
+    """Return the ETag of an answer by what is in it."""
     return f'W/"{hashlib.blake2b(body, digest_size=12).hexdigest()}"'
 
 

@@ -6,12 +6,14 @@ import re
 from datetime import UTC, date, datetime
 from typing import Annotated, Any
 
+import msgspec
 from litestar import Response
 from litestar.datastructures import ResponseHeader
 from litestar.di import NamedDependency
 from litestar.params import FromPath, HeaderParameter, QueryParameter, SkipValidation
 
 from service.api.bodies import StructT, view
+from service.api.limits import tag_of
 from service.api.problems import parameter_fault, problem_responses
 from service.clock import Clock
 from service.records.store import UnitOfWork
@@ -118,6 +120,12 @@ LOCATION = ResponseHeader(name="Location", description="Where it is.", value="",
 def one(kind: type[StructT], row: Versioned) -> Response[StructT]:
     """Answer one resource."""
     return Response(view(kind, row), headers={"ETag": f'"{row.version}"'})
+
+
+def worked_out(shown: StructT, asked_at: str) -> Response[StructT]:
+    """Answer what is worked out at each asking; the field that says when has no part in its ETag."""
+    timeless = msgspec.structs.replace(shown, **{asked_at: None})
+    return Response(shown, headers={"ETag": tag_of(msgspec.json.encode(timeless))})
 
 
 def made(kind: type[StructT], row: Any, path: str) -> Response[StructT]:

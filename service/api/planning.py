@@ -355,7 +355,10 @@ async def get_site_values(
     house_id: RowId,
     weeks: Annotated[int, QueryParameter(description="Over how many weeks to come, 1 to 52.")] = 26,
 ) -> SiteValuesView:
-    """Say what each crop of a house earns for a week of a site, and how far orders support it."""
+    """Say what each crop of a house earns for a week of a site, and how far orders support it.
+
+    Forecast at each asking, from the moment of asking on, so no two answers are the same.
+    """
     store: Store = state.store
     return view(SiteValuesView, await planning.site_values(store, clock, access, house_id, weeks))
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Mapping
 from http import HTTPStatus
 from typing import Annotated, Any
 
@@ -33,6 +34,7 @@ _ASK_AGAIN_S = 5
 
 MEDIA_TYPE = "application/problem+json"
 
+_SNAKE = re.compile(r"[a-z]+(?:_[a-z0-9]+)+")
 _NO_SUCH_WORD = "Invalid enum value"  # as msgspec says it
 
 
@@ -141,6 +143,11 @@ def _on_http(request: Request[Any, Any, Any], error: HTTPException) -> Response[
     if isinstance(error, ValidationException) and isinstance(error.extra, list):
         taken = taken_by(request.route_handler)
         error = RequestFault(*(_parameter_error(found, taken) for found in error.extra))
+    if error.status_code == HTTPStatus.REQUEST_ENTITY_TOO_LARGE:
+        most = request.route_handler.resolve_request_max_body_size()
+        return _answer(
+            request, error.status_code, f"The body is larger than {most} bytes, which are allowed here."
+        )
     errors = error.errors if isinstance(error, RequestFault) else ()
     return _answer(request, error.status_code, error.detail, errors, headers=error.headers)
 
@@ -186,12 +193,20 @@ def _on_work(request: Request[Any, Any, Any], error: WorkError) -> Response[Prob
     headers = None if wait is None else {"Retry-After": str(wait)}
     current = getattr(error, "current", None)
     shown = msgspec.to_builtins(current) if isinstance(current, msgspec.Struct) else None
-    return _answer(request, status, detail, [field_error(p) for p in error.problems], headers, shown)
+    names = taken_by(request.route_handler).fields
+    errors = [field_error(problem, names) for problem in error.problems]
+    return _answer(request, status, _in_words_of(detail, names), errors, headers, shown)
 
 
-def field_error(problem: FieldProblem) -> FieldError:
-    """Return a problem as shown."""
-    return FieldError(field=pointer(problem.field), problem=problem.problem, line=problem.line)
+def field_error(problem: FieldProblem, names: Mapping[str, str] = {}) -> FieldError:
+    """Return a problem as shown; ``names``: what clients call the fields that it may speak of."""
+    said = _in_words_of(problem.problem, names)
+    return FieldError(field=pointer(problem.field), problem=said, line=problem.line)
+
+
+def _in_words_of(sentence: str, names: Mapping[str, str]) -> str:
+    """Return a sentence of the work, which calls fields as the code does, with their names in JSON."""
+    return _SNAKE.sub(lambda found: names.get(found[0], found[0]), sentence)
 
 
 def _on_busy(request: Request[Any, Any, Any], error: Exception) -> Response[Problem]:

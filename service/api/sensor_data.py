@@ -24,6 +24,7 @@ from service.api.operations import (
     RowId,
     Uow,
     seen_version,
+    worked_out,
 )
 from service.api.problems import problem_responses
 from service.records.store import Store
@@ -253,12 +254,14 @@ class SensorHealthView(View):
 
 
 @get("/sensors/{sensor_id:int}/health", operation_id="getSensorHealth", tags=["Conditions"], responses=READ)
-async def get_sensor_health(uow: Uow, clock: Now, access: Asker, sensor_id: RowId) -> SensorHealthView:
+async def get_sensor_health(
+    uow: Uow, clock: Now, access: Asker, sensor_id: RowId
+) -> Response[SensorHealthView]:
     """Read how a sensor does: whether it is silent, stuck, out of range, jumping, at odds with the sun or with its
     neighbour, drifting, or its device's clock is off. Alerts tell the same for as long as it lasts.
     """
     health = await sensor_health(uow, clock, access, sensor_id)
-    return SensorHealthView(
+    shown = SensorHealthView(
         sensor_id=health.sensor.id,
         at=health.at,
         last_reading_at=health.last_at,
@@ -275,6 +278,7 @@ async def get_sensor_health(uow: Uow, clock: Now, access: Asker, sensor_id: RowI
             for f in health.faults
         ],
     )
+    return worked_out(shown, "at")
 
 
 # --------------------------------------------------------------------------- dead letters

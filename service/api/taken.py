@@ -11,6 +11,10 @@ from litestar.enums import ParamType
 from litestar.handlers import BaseRouteHandler
 from litestar.params import ParameterKwarg
 from litestar.typing import FieldDefinition
+from msgspec.inspect import CollectionType, Metadata, StructType, Type, UnionType, type_info
+
+inspected = cache(type_info)
+"""Return what msgspec makes of a type."""
 
 
 @dataclass(frozen=True)
@@ -23,6 +27,8 @@ class Taken:
     """Those that must be there."""
     names: Mapping[str, str]
     """What each parameter, of query or header, is called by clients, by what the code calls it."""
+    fields: Mapping[str, str]
+    """What clients call each parameter and each field of the body, by what the code calls it, where that differs."""
     words: Mapping[str, tuple[str, ...]]
     """The words that a parameter may be, where it may not be any, by what the code calls it."""
 
@@ -37,6 +43,7 @@ def taken_by(handler: BaseRouteHandler) -> Taken:
         query=tuple(names[name] for name in query),
         needed=tuple(names[n] for n, f in query.items() if f.is_required and not f.is_optional),
         names=names,
+        fields={n: said for n, said in (*names.items(), *_fields_of_body(handler)) if n != said},
         words={name: words for name, field in fields.items() if (words := _words(field.annotation))},
     )
 
@@ -50,6 +57,28 @@ def _parameters(
             yield from _parameters(handler, providers[name].parsed_fn_signature.parameters)
         elif isinstance(field.kwarg_definition, ParameterKwarg):
             yield name, field
+
+
+def _fields_of_body(handler: BaseRouteHandler) -> Iterator[tuple[str, str]]:
+    body = handler.parsed_data_field
+    if body is not None:
+        yield from _fields(inspected(body.annotation))
+
+
+def _fields(kind: Type) -> Iterator[tuple[str, str]]:
+    """Yield the fields of Structs, at any depth."""
+    match kind:
+        case StructType(fields=fields):
+            for field in fields:
+                yield field.name, field.encode_name
+                yield from _fields(field.type)
+        case Metadata(type=inner) | CollectionType(item_type=inner):
+            yield from _fields(inner)
+        case UnionType(types=types):
+            for one in types:
+                yield from _fields(one)
+        case _:
+            pass
 
 
 def _of(field: FieldDefinition) -> ParameterKwarg:

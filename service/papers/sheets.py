@@ -16,7 +16,7 @@ import xlsxwriter
 
 Cell = str | int | float | bool | date | datetime | None
 
-CSV_TYPE = "text/csv; charset=utf-8"
+CSV_TYPE = "text/csv"
 XLSX_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")

@@ -104,6 +104,8 @@ async def create_receiver(
     if "time_zone" not in cleaned:
         house = await records.first_house(uow, farm.id)
         cleaned["time_zone"] = house.time_zone if house else "UTC"
+    if cleaned["kind"] == "mail" and not targets.mail:
+        raise impossible("kind", "no mail can be sent: EVENLEAF_SMTP_HOST is not set")
     if cleaned["kind"] == "mqtt":
         cleaned.setdefault("target", FIRST_PART)
     secret = new_secret() if cleaned["kind"] == "webhook" else None

@@ -38,6 +38,8 @@ class Targets:
     """Networks that may be called although they are not public; those may also be called without TLS."""
     ingest_filter: str = "evenleaf/#"
     """Topics that are listened to, on which nothing may be published."""
+    mail: bool = True
+    """Whether there is a mail server."""
 
 
 def parse_networks(text: str) -> tuple[IPNetwork, ...]:

@@ -30,10 +30,11 @@ def app_on(store: Store, clock: Clock) -> Litestar:
     Its operations are put together once, which takes half a second, and get a state of their own each time: only one
     may be at work.
     """
+    settings = Settings(smtp_host="mail.example.org", smtp_from="evenleaf@example.org")
     if not _made:
-        _made.append(create_app(store, clock, Settings()))
+        _made.append(create_app(store, clock, settings))
     (app,) = _made
-    app.state = state_of(store, clock, Settings())
+    app.state = state_of(store, clock, settings)
     return app
 
 

@@ -75,6 +75,20 @@ async def test_every_wrong_value_is_named_at_once(client: httpx.AsyncClient, pla
     problem_of(await client.post("/v1/houses", json=body), 422, "/latitudeDeg", "/co2Ppm")
 
 
+async def test_what_is_said_names_fields_as_they_are_in_json(client: httpx.AsyncClient, place: Place) -> None:
+    body = {**house_body(place.farm["id"]), "latitudeDeg": 100, "co2Ppm": -1}
+    said = problem_of(await client.post("/v1/houses", json=body), 422, "/latitudeDeg", "/co2Ppm")
+    assert said["detail"].startswith("latitudeDeg: it is 100, ")
+    sensor = {**sensor_body(place), "validMin": 30.0, "validMax": 10.0}
+    said = problem_of(await client.post("/v1/sensors", json=sensor), 422, "/validMax")
+    assert said["errors"][0]["problem"] == "it is 10, and must be above validMin, 30"
+    said = problem_of(await client.get("/v1/tasks?dueFrom=2026-09-15&dueTo=2026-09-14"), 422, "/dueTo")
+    assert said["detail"] == "it must not be before dueFrom"
+    # What is a word of the trade and no field stays as it is.
+    sensor = {**sensor_body(place), "unit": "degX"}
+    assert "temp_air_c" in problem_of(await client.post("/v1/sensors", json=sensor), 422, "/unit")["detail"]
+
+
 WRONG_SENSORS: list[tuple[Json, str]] = [
     ({"unit": "degX"}, "/unit"),
     ({"unit": "umol m-2 s-1"}, "/unit"),

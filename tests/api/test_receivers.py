@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import httpx
 import pytest
+from litestar import Litestar
 from sqlalchemy import update
 
 from service.clock import FixedClock
@@ -104,6 +106,19 @@ async def test_receivers_that_cannot_be_are_refused(
         ("PATCH", "/v1/receivers/1", {"target": "https://10.0.0.1/"}, 422, "/target"),
     ]
     await refused(client, store, cases)
+
+
+async def test_without_a_mail_server_there_is_no_mail(
+    client: httpx.AsyncClient, app: Litestar, place: Place
+) -> None:
+    values = body(place, kind="mail", name="Grower", target="grower@example.org")
+    mail = await made(client, "/v1/receivers", values)
+    app.state.settings = replace(app.state.settings, smtp_host="")
+    said = problem_of(await client.post("/v1/receivers", json={**values, "name": "Crew"}), 422, "/kind")
+    assert "EVENLEAF_SMTP_HOST" in said["detail"]
+    # One that is there may be changed, above all to be made inactive.
+    change = {"active": False, "target": "office@example.org"}
+    assert (await client.patch(f"/v1/receivers/{mail['id']}", json=change)).status_code == 200
 
 
 async def test_a_kind_of_alert_that_is_not_there_is_answered_with_those_that_are(

@@ -196,7 +196,7 @@ async def test_transplants_in_the_window(client: httpx.AsyncClient, store: Store
 async def test_tables_and_pictures(client: httpx.AsyncClient, past: Place) -> None:
     path = f"/v1/houses/{past.house['id']}/report"
     answer = await client.get(f"{path}.csv", params=SPAN)
-    assert answer.headers["content-type"].startswith("text/csv")
+    assert answer.headers["content-type"] == "text/csv; charset=utf-8"
     rows = list(csv.DictReader(io.StringIO(answer.content.decode("utf-8-sig"))))
     assert (rows[0]["Week from Monday"], rows[0]["Heads"]) == ("2026-08-03", "160")
     for table in ("stages", "forecastErrors", "regularity"):

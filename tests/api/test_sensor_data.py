@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 import httpx
 import numpy as np
 import pytest
+from litestar import Litestar
 
 from service.agronomy import sun
 from service.clock import FixedClock
@@ -58,7 +59,7 @@ async def test_what_cannot_be_pushed_changes_nothing(
     assert "sample 1" in problem["errors"][0]["problem"]
     problem_of(await client.post(path, content=b"{"), 422, "")
     problem_of(await client.post("/v1/sensors/999/readings", json=20.0), 404)
-    assert (await client.post(path, content=b" " * 300_000)).status_code == 413
+    assert "262144 bytes" in problem_of(await client.post(path, content=b" " * 300_000), 413)["detail"]
     headers = await token_headers(client, scopes=["read"])
     assert (await client.post(path, json=20.0, headers=headers)).status_code == 403
     assert {k: v for k, v in (await all_rows(store)).items() if k == "reading"} == {
@@ -124,6 +125,22 @@ async def test_dead_letters_are_replayed(
 async def open_alerts(client: httpx.AsyncClient) -> dict[str, Json]:
     items = (await client.get("/v1/alerts?open=true")).json()["items"]
     return {item["kind"]: item for item in items if item["kind"].startswith("sensor")}
+
+
+async def test_that_a_sensor_was_looked_at_later_is_no_change(
+    client: httpx.AsyncClient, app: Litestar, place: Place, clock: FixedClock
+) -> None:
+    sensor = await made(client, "/v1/sensors", sensor_body(place))
+    await push(client, sensor, samples(clock.now() - timedelta(minutes=30), [20.0, 20.5]))
+    path = f"/v1/sensors/{sensor['id']}/health"
+    first = await client.get(path)
+    app.state.clock = FixedClock(clock.now() + timedelta(seconds=2))
+    headers = {"if-none-match": first.headers["etag"]}
+    again = await client.get(path, headers=headers)
+    assert (again.status_code, again.content) == (304, b"")
+    assert (await client.get(path)).json() == {**first.json(), "at": "2026-09-14T06:00:02Z"}
+    await push(client, sensor, samples(clock.now(), [21.0]))
+    assert (await client.get(path, headers=headers)).status_code == 200
 
 
 async def test_a_stuck_sensor_beside_a_good_one(

@@ -35,12 +35,17 @@ def samples(answer: httpx.Response) -> dict[str, float]:
 
 
 async def test_live_and_ready(open_client: httpx.AsyncClient, store: Store) -> None:
+    for path in ("/health", "/health/live", "/health/ready"):
+        head = await open_client.head(path)
+        assert (head.status_code, head.content) == (200, b""), path
     assert (await open_client.get("/health/live")).json()["status"] == "ok"
     assert (await open_client.get("/health/ready")).json()["status"] == "ok"
     async with store.engine.begin() as connection:
         await connection.execute(text("UPDATE alembic_version SET version_num = '0001'"))
     answer = await open_client.get("/health/ready")
     assert (answer.status_code, answer.json()["detail"]) == (503, "the store's schema is not this version's")
+    head = await open_client.head("/health/ready")
+    assert (head.status_code, head.content) == (503, b"")
     assert (await open_client.get("/health/live")).status_code == 200
     async with store.engine.begin() as connection:
         await connection.execute(text("DROP TABLE alembic_version"))

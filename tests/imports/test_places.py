@@ -168,7 +168,7 @@ async def test_the_file_over_http_makes_the_same_batches_in_another_house(
     await sections_in(store, there)
     answer = await client.get(f"/v1/houses/{place.house.id}/exports/batches")
     assert answer.status_code == 200, answer.text
-    assert answer.headers["content-type"].startswith("text/csv")
+    assert answer.headers["content-type"] == "text/csv; charset=utf-8"
     brought = await client.post(
         f"/v1/houses/{there.house.id}/imports/batches",
         content=answer.content,
