@@ -36,8 +36,11 @@ WHOLE_S = 20.0
 """Seconds for looking up, connecting and answering together; a slow receiver must not hold others up."""
 _TIMEOUT = httpx.Timeout(10.0, connect=5.0)
 _LONGEST_WAIT_S = 3600.0
-_NOT_NOW = frozenset({408, 425, 429})
-"""Answers that sound like a refusal but say only that it came too slowly, too early or too often."""
+_REFUSALS = frozenset({400, 410, 413, 414, 415, 422, 431})
+"""Answers that refuse this notice and will again: by what it is, or because the receiver is gone for good.
+
+A 401 or 404 may come from a proxy while what is behind it starts anew: such a receiver is as good as away.
+"""
 
 Resolve = Callable[[str, int], Awaitable[Sequence[IPAddress]]]
 
@@ -174,7 +177,7 @@ class Webhooks:
         raise NotSent(
             said,
             retry_after_s=_retry_after(answer.headers.get("retry-after", "")),
-            refused=answer.is_client_error and answer.status_code not in _NOT_NOW,
+            refused=answer.status_code in _REFUSALS,
         )
 
 
