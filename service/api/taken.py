@@ -1,4 +1,4 @@
-"""What an operation takes in its query: the names it describes, those it needs, and the words some may hold."""
+"""What an operation takes: the names in its query, what clients call its fields, and the words some may hold."""
 
 from __future__ import annotations
 
