@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
+import re
 import unicodedata
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 from zoneinfo import available_timezones
@@ -11,7 +14,7 @@ from litestar import Response, get, post
 from litestar.params import FromPath
 
 from service.records.store import UnitOfWork
-from service.records.tables import Crop, House, Sensor, Succession, Zone
+from service.records.tables import Crop, Farm, House, Sensor, Succession, Zone
 from service.web.forms import Form
 from service.web.frame import (
     Frame,
@@ -19,6 +22,7 @@ from service.web.frame import (
     access_of,
     clock_of,
     frame_of,
+    house_of,
     listens_to,
     reading,
     see_other,
@@ -27,21 +31,35 @@ from service.web.frame import (
 from service.web.texts import Formats, catalogue
 from service.work.batches import create_batch, list_batches
 from service.work.crops import create_crop, create_cultivar, list_crops
-from service.work.errors import Conflict, FieldProblem, WorkError
+from service.work.errors import Conflict, FieldProblem, WorkError, impossible
 from service.work.listing import MAX_LIMIT
-from service.work.places import create_farm, create_house, create_zone, list_farms, list_zones
+from service.work.places import (
+    create_farm,
+    create_house,
+    create_zone,
+    list_farms,
+    list_houses,
+    list_zones,
+    referred_farm,
+)
 from service.work.profiles import profile, profile_names
 from service.work.programme import create_succession, list_successions
 from service.work.quantities import QUANTITIES
-from service.work.sensors import create_sensor, list_sensors
+from service.work.sensors import HOUSE_TOPIC, ZONE_TOPIC, create_sensor, list_sensors, resolve_topic
 
 STEPS = ("house", "succession", "sensors", "batch")
+NEW_FARM = "new"
+"""Stands for no farm that is there, where one is chosen."""
 
 # What a form shows at first; each can be changed.
 _NURSERY_PLANTS_M2 = 650.0  # 200 cells of a 1020 tray on 0.31 m2; common practice, no source
 _CHANNELS_PLANTS_M2 = 25.0  # sites 20 cm apart in channels 20 cm apart; common practice, no source
 _KEEP_SHARE = 0.8  # common practice, no source
 _SENSOR_QUANTITIES = ("temp_air_c", "ppfd_umol")
+
+_LONGEST_CODE = 30
+_LETTERS = str.maketrans({"ø": "o", "æ": "ae", "œ": "oe", "ł": "l", "đ": "d", "ð": "d", "þ": "th", "ı": "i"})
+"""Letters of which no accent can be taken away."""
 
 
 @dataclass(frozen=True)
@@ -84,44 +102,52 @@ async def show_house_form(request: Web) -> Response[str]:
     """Ask for a house."""
     async with reading(request) as uow:
         frame = await frame_of(uow, request)
-        farms, _ = await list_farms(uow, frame.access, limit=1)
+        farms, _ = await list_farms(uow, frame.access, limit=MAX_LIMIT)
     scale = frame.formats.density_scale
     form = Form.blank(
         catalogue(),
-        farm=farms[0].name if farms else None,
         nursery_plants=round(_NURSERY_PLANTS_M2 / scale, 1),
         channels_plants=round(_CHANNELS_PLANTS_M2 / scale, 2),
         light_percent=60,
     )
-    return _house_page(frame, form)
+    return _house_page(frame, farms, form)
 
 
-def _house_page(frame: Frame, form: Form, status: int = 200) -> Response[str]:
-    return _page(frame, "house", form, status, zones=sorted(available_timezones()))
+def _house_page(frame: Frame, farms: Sequence[Farm], form: Form, status: int = 200) -> Response[str]:
+    return _page(
+        frame,
+        "house",
+        form,
+        status,
+        zones=sorted(available_timezones()),
+        farms=farms,
+        new_farm=NEW_FARM,
+        may_make_farm=frame.access.farm_id is None,
+    )
 
 
 @post("/houses/new")
 async def make_house(request: Web) -> Response[Any]:
-    """Make a house with its nursery and channels, and the farm if it is the first."""
+    """Make a house with its nursery and channels, of a farm that is there or of a new one."""
     form = Form.sent(catalogue(), (await request.form()).multi_items())
     async with reading(request) as uow:
         frame = await frame_of(uow, request)
+        farms, _ = await list_farms(uow, frame.access, limit=MAX_LIMIT)
     try:
         async with writing(request) as uow:
             house = await _make_house(uow, request, form, frame.formats)
     except WorkError as refused:
         names = {"light_transmission": "light_percent", "capacity": "nursery_cells"}
-        return _house_page(frame, form.refused(refused, names), 422)
+        return _house_page(frame, farms, form.refused(refused, names), 422)
     return see_other(f"/houses/{house.id}/setup")
 
 
 async def _make_house(uow: UnitOfWork, request: Web, form: Form, formats: Formats) -> House:
     access = access_of(request)
-    farms, _ = await list_farms(uow, access, limit=1)
     name = form.text("name")
     values = form.checked(
         name=name,
-        code=form.text("code") or (_code(name) if name else None),
+        code=form.text("code"),
         latitude_deg=form.number("latitude_deg"),
         longitude_deg=form.number("longitude_deg"),
         elevation_m=form.number("elevation", formats.height_scale),
@@ -136,9 +162,10 @@ async def _make_house(uow: UnitOfWork, request: Web, form: Form, formats: Format
         )
     ]
     form.checked()
-    farm = (
-        farms[0] if farms else await create_farm(uow, clock_of(request), access, _named(form, "farm", "name"))
-    )
+    farm = await _farm(uow, request, form)
+    if name and "code" not in values:
+        houses, _ = await list_houses(uow, access, farm_id=farm.id, limit=MAX_LIMIT)
+        values["code"] = code_of(name, {h.code for h in houses})
     house = await create_house(uow, access, {"farm_id": farm.id, **values})
     for kind, capacity, plants_m2, cells_field, plants_field in zones:
         given = {"house_id": house.id, "name": catalogue().text(f"zone.{kind}"), "code": kind, "kind": kind}
@@ -151,9 +178,23 @@ async def _make_house(uow: UnitOfWork, request: Web, form: Form, formats: Format
     return house
 
 
-def _named(form: Form, field: str, name: str) -> dict[str, Any]:
-    value = form.text(field)
-    return {} if value is None else {name: value}
+async def _farm(uow: UnitOfWork, request: Web, form: Form) -> Farm:
+    """Return the farm that a house is made for: the chosen, the only one, or one that is made with it."""
+    access = access_of(request)
+    farms, _ = await list_farms(uow, access, limit=MAX_LIMIT)
+    chosen, name = form.text("farm_id"), form.text("farm")
+    if not farms or chosen == NEW_FARM or (chosen is None and name is not None):
+        try:
+            return await create_farm(uow, clock_of(request), access, {} if name is None else {"name": name})
+        except WorkError as refused:
+            raise _renamed(refused, {"name": "farm"}) from refused
+    if name is not None:
+        raise impossible("farm", catalogue().text("setup.house.farm_either"))
+    if chosen is not None:
+        return await referred_farm(uow, access, form.checked(farm_id=form.whole("farm_id"))["farm_id"])
+    if len(farms) > 1:
+        raise impossible("farm_id", catalogue().text("setup.house.farm_missing"))
+    return farms[0]
 
 
 def _renamed(refused: WorkError, names: dict[str, str]) -> WorkError:
@@ -161,13 +202,15 @@ def _renamed(refused: WorkError, names: dict[str, str]) -> WorkError:
     return type(refused)(refused.detail, *problems)
 
 
-def _code(name: str) -> str:
-    """Return a short code from a name: North house becomes NH, or its first letters."""
-    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().upper()
-    words = "".join(c if c.isalnum() else " " for c in plain).split()
-    if not words:
-        return "H1"
-    return "".join(w if w.isdigit() else w[0] for w in words)[:8] if len(words) > 1 else words[0][:3]
+def code_of(name: str, taken: Collection[str]) -> str:
+    """Return a short code that no other house has, from a name: North house becomes north, then north-2."""
+    folded = unicodedata.normalize("NFKD", name.casefold().translate(_LETTERS))
+    plain = "".join(c for c in folded if not unicodedata.combining(c))
+    words = (re.sub("[^a-z0-9]+", "-", word).strip("-") for word in plain.split())
+    code = next((word for word in words if word), "house")[:_LONGEST_CODE].rstrip("-")
+    others = {other.lower() for other in taken}
+    numbered = (f"{code}-{n}" for n in itertools.count(2))
+    return code if code not in others else next(c for c in numbered if c not in others)
 
 
 # --------------------------------------------------------------------------- the steps that follow
@@ -219,11 +262,23 @@ async def _step_page(
     zone = next((z for z in there.zones if z.kind == "channels"), None)
     taken = {s.quantity for s in there.sensors}
     quantity = next((q for q in _SENSOR_QUANTITIES if q not in taken), _SENSOR_QUANTITIES[0])
+    house = house_of(frame)
+    example = resolve_topic(
+        ZONE_TOPIC if zone else HOUSE_TOPIC,
+        {"house": house.code, "zone": zone.code if zone else "", "quantity": quantity},
+    )
     shown = form or Form.blank(
         catalogue(), zone_id=zone.id if zone else None, quantity=quantity, unit=QUANTITIES[quantity].unit
     )
     return _page(
-        frame, "sensors", shown, status, zones=there.zones, sensors=there.sensors, quantities=QUANTITIES
+        frame,
+        "sensors",
+        shown,
+        status,
+        zones=there.zones,
+        sensors=there.sensors,
+        quantities=QUANTITIES,
+        example=example,
     )
 
 
@@ -242,8 +297,7 @@ async def make_succession(request: Web, house_id: FromPath[int]) -> Response[Any
 
 
 async def _make_succession(uow: UnitOfWork, frame: Frame, form: Form) -> Succession:
-    house = frame.house
-    assert house is not None  # noqa: S101 - the frame is of a house
+    house = house_of(frame)
     zones, _ = await list_zones(uow, frame.access, house_id=house.id, limit=MAX_LIMIT)
     kinds = {zone.kind: zone.id for zone in reversed(zones)}
     if set(kinds) != {"nursery", "channels"}:
