@@ -103,7 +103,10 @@ async def get_line(uow: Uow, clock: Now, access: Asker, house_id: RowId) -> Line
     status_code=200,
 )
 async def reforecast(state: State, access: Asker, house_id: RowId) -> RunView:
-    """Forecast a house again now instead of at the next quarter of an hour, and say what that did."""
+    """Forecast a house again now, and say what that did.
+
+    What is recorded is forecast some seconds later anyway, and what sensors send at the next periodic run.
+    """
     store: Store = state.store
     async with store.read() as uow:  # not held open: the run takes its own transactions
         await get_house(uow, access, house_id)

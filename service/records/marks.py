@@ -12,6 +12,8 @@ time is new once an hour, and one whose grower records something is new at once.
 A write whose place is not known marks all houses: too much is only slow, too little would be wrong. What is written
 past the session (raw statements of the driver) is to be noted by hand, see :func:`note`.
 
+Whoever recorded something may have it forecast at once: :func:`recorded_at` says where, after the commit.
+
 Beside these, marks of what is *shown* count what the answers that are kept are made from (:data:`SHOWN`), and one mark
 counts changes of tokens and users: see :mod:`service.records.freshness`.
 """
@@ -67,6 +69,8 @@ INPUTS: Mapping[str, tuple[str, str]] = {
     "hour": ("zone_id", "zone"),
     "weather_forecast": ("house_id", "house"),
 }
+# Inputs of forecasts that forecasting itself writes: nobody has recorded anything.
+CONCLUDED = frozenset({"batch_evidence"})
 # Nothing of these goes into a forecast.
 OTHERS = frozenset(
     {
@@ -150,6 +154,7 @@ _RUNNING = "hour"
 _PENDING = "evenleaf.marks"
 _PENDING_SHOWN = "evenleaf.marks.shown"
 _PENDING_ACCESS = "evenleaf.marks.access"
+_RECORDED = "evenleaf.marks.recorded"
 
 
 @dataclass(frozen=True)
@@ -181,9 +186,12 @@ class _Noted:
     until: datetime | None = None
     over_at: set[datetime] = field(default_factory=set)
     """When hours are over of which something is written."""
+    recorded: bool = False
+    """Whether something else than hours and conclusions is written."""
 
     def add(self, other: _Noted) -> None:
         self.at_once |= other.at_once
+        self.recorded |= other.recorded
         self.until = max((m for m in (self.until, other.until) if m is not None), default=None)
         self.over_at |= other.over_at
 
@@ -206,9 +214,15 @@ def note(
     _note(uow.session.sync_session, places, _noted(until, hours_of))
 
 
-def _noted(until: datetime | None, hours_of: Iterable[datetime] | None) -> _Noted:
+def recorded_at(uow: UnitOfWork) -> set[Place]:
+    """Return the houses and farms of which the transaction, now committed, recorded something that counts at once."""
+    found: set[Place] = uow.session.sync_session.info.pop(_RECORDED, set())
+    return found
+
+
+def _noted(until: datetime | None, hours_of: Iterable[datetime] | None, *, recorded: bool = True) -> _Noted:
     if hours_of is None:
-        return _Noted(at_once=True, until=until)
+        return _Noted(at_once=True, until=until, recorded=recorded)
     return _Noted(over_at={at.replace(minute=0, second=0, microsecond=0) + _HOUR for at in hours_of})
 
 
@@ -240,7 +254,8 @@ def _after_flush(session: Session, _flush: UOWTransaction) -> None:
         where = getattr(row, column) if column else None
         until = getattr(row, _FROM[name]) if name in _FROM else None
         hours_of = [getattr(row, _HOURLY[name])] if name in _HOURLY else None
-        _note(session, [_ALL if where is None else (kind, where)], _noted(until, hours_of))
+        what = _noted(until, hours_of, recorded=name not in CONCLUDED)
+        _note(session, [_ALL if where is None else (kind, where)], what)
 
 
 @event.listens_for(Session, "do_orm_execute")
@@ -269,7 +284,8 @@ def _on_execute(state: ORMExecuteState) -> None:
             return
         moment = _FROM.get(name, "")
         until = max((row[moment] for row in rows if moment in row), default=None)
-        _note(state.session, {(kind, row[column]) for row in rows}, _noted(until, None))
+        what = _noted(until, None, recorded=name not in CONCLUDED)
+        _note(state.session, {(kind, row[column]) for row in rows}, what)
     elif name != "reading" or not state.is_delete:  # readings are only deleted when they are too old to count
         _note(state.session, [_ALL], _noted(None, None))
 
@@ -285,7 +301,10 @@ def _before_commit(session: Session) -> None:
     if not (pending or shown or access):
         return
     with session.no_autoflush:
-        more = _count_hours(session, _resolved(session, pending))
+        resolved = _resolved(session, pending)
+        recorded = {place for place, what in resolved.items() if what.recorded and place != _ALL}
+        session.info.setdefault(_RECORDED, set()).update(recorded)
+        more = _count_hours(session, resolved)
         for scope, row_id in _resolved(session, shown):
             more[SHOWN_SCOPES[scope], row_id] = (1, None)
         if access:
@@ -297,7 +316,7 @@ def _before_commit(session: Session) -> None:
 @event.listens_for(Session, "after_rollback")
 def _after_rollback(session: Session) -> None:
     if not session.in_nested_transaction():
-        for pending in (_PENDING, _PENDING_SHOWN, _PENDING_ACCESS):
+        for pending in (_PENDING, _PENDING_SHOWN, _PENDING_ACCESS, _RECORDED):
             session.info.pop(pending, None)
 
 

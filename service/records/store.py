@@ -7,7 +7,7 @@ import math
 import os
 import time
 from collections import OrderedDict
-from collections.abc import AsyncIterator, Callable, Hashable, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Collection, Hashable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from typing import Any
@@ -20,7 +20,7 @@ from sqlalchemy.exc import TimeoutError as Busy
 from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker, create_async_engine
 from sqlalchemy.pool import ConnectionPoolEntry
 
-from service.records import marks  # noqa: F401 - its listeners see every session
+from service.records import marks
 from service.records import sqlite as sqlite_driver
 from service.records.changes import NotingSession
 
@@ -93,6 +93,8 @@ class Store:
 
     def __init__(self, engine: AsyncEngine) -> None:
         self.engine = engine
+        self.hearers: list[Callable[[Collection[marks.Place]], None]] = []
+        """Are told of each commit by this store where something was recorded that forecasts are made from."""
         self._remembered = Remembered()
         self._turn = asyncio.Lock()
         self._read = async_sessionmaker(engine, expire_on_commit=False)
@@ -146,8 +148,12 @@ class Store:
     async def write(self) -> AsyncIterator[UnitOfWork]:
         """Open a transaction to write in; it commits on leaving without an exception."""
         async with self._in_turn(), self._write() as session:
-            yield UnitOfWork(session)
+            uow = UnitOfWork(session)
+            yield uow
             await session.commit()
+            if places := marks.recorded_at(uow):
+                for hear in self.hearers:
+                    hear(places)
 
     @asynccontextmanager
     async def _in_turn(self) -> AsyncIterator[None]:

@@ -96,6 +96,7 @@ def test_the_first_house_the_tutorial_and_the_dashboard(machine: tuple[Machine, 
     some_days_ago = (datetime.now(UTC) - timedelta(days=5)).date().isoformat()  # the README's day grows old
     answers = there.run(re.sub(r"(?<=\"seededOn\": \")[0-9-]+", some_days_ago, house), TOKEN=token)
     assert '"errors"' not in answers, answers
+    assert '"transplant":{"p10":"20' in answers, "its last command shows dates"
 
     published, imported = blocks("docs/tutorial.md")[2:4]
     there.run(published)
