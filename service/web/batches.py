@@ -21,9 +21,10 @@ from service.web.frame import (
     see_other,
     writing,
 )
+from service.web.lots import at_first, lots_sown, seed_lots_of
 from service.web.sessions import local_path
 from service.web.texts import Formats, catalogue
-from service.work.batches import BatchView, append_entry, get_batch, list_entries
+from service.work.batches import BatchView, append_entry, change_batch, get_batch, list_entries
 from service.work.conclusions import list_forecasts
 from service.work.crops import get_crop
 from service.work.errors import NotFound, WorkError
@@ -90,6 +91,27 @@ async def undo_entry(request: Web, batch_id: FromPath[int]) -> Response[Any]:
     return see_other(back, "undone")
 
 
+@post("/batches/{batch_id:int}/seed")
+async def say_seed(request: Web, batch_id: FromPath[int]) -> Response[Any]:
+    """Say with which seed lots a batch was sown, or that it is not known."""
+    form = Form.sent(catalogue(), (await request.form()).multi_items())
+    names: dict[str, str] = {}
+    try:
+        async with writing(request) as uow:
+            access = access_of(request)
+            found = await get_batch(uow, access, batch_id)
+            succession = await get_succession(uow, access, found.batch.succession_id)
+            lots, names = seed_lots_of(form, found.batch, succession.crop_id, found.seed_lots)
+            version = form.whole("version")
+            values = form.checked(seed_lots=lots)
+            await change_batch(uow, access, batch_id, values, version)
+    except NotFound:
+        raise
+    except WorkError as refused:
+        return await _page(request, batch_id, seed_form=form.refused(refused, names), status=422)
+    return see_other(f"/batches/{batch_id}", "written", "seed")
+
+
 def _entry_values(form: Form, formats: Formats) -> dict[str, Any]:
     return form.checked(
         kind=form.text("kind"),
@@ -98,6 +120,7 @@ def _entry_values(form: Form, formats: Formats) -> dict[str, Any]:
         leaves=form.number("leaves"),
         weight_g=form.number("weight_g", formats.weight_scale),
         readiness=form.text("readiness"),
+        grade=form.text("grade"),
         reason=form.text("reason"),
         note=form.text("note"),
     )
@@ -108,7 +131,13 @@ async def _frame(uow: Any, request: Web, batch_id: int) -> Frame:
     return await frame_of(uow, request, found.batch.house_id)
 
 
-async def _page(request: Web, batch_id: int, form: Form | None = None, status: int = 200) -> Response[str]:
+async def _page(
+    request: Web,
+    batch_id: int,
+    form: Form | None = None,
+    status: int = 200,
+    seed_form: Form | None = None,
+) -> Response[str]:
     async with reading(request) as uow:
         found = await get_batch(uow, access_of(request), batch_id)
         frame = await frame_of(uow, request, found.batch.house_id)
@@ -116,6 +145,7 @@ async def _page(request: Web, batch_id: int, form: Form | None = None, status: i
         forecasts, _ = await list_forecasts(uow, frame.access, batch_id, limit=1)
         succession = await get_succession(uow, frame.access, found.batch.succession_id)
         crop = await get_crop(uow, frame.access, succession.crop_id)
+        sown, lots = await lots_sown(uow, frame.access, found.batch, succession, found.seed_lots)
     forecast = forecasts[0] if forecasts else None
     points = [(e, s) for e in _EVENTS if forecast and (s := span(forecast.points.get(e))) is not None]
     return frame.page(
@@ -129,6 +159,9 @@ async def _page(request: Web, batch_id: int, form: Form | None = None, status: i
         points=points,
         ledger=_ledger(entries),
         kinds=FORMS[found.state.stage],
+        sown=sown,
+        lots=lots,
+        seed_form=seed_form or Form.blank(catalogue(), **at_first(lots)),
         form=form or Form.blank(catalogue()),
         blank=Form.blank(catalogue()),
         record_scope=RECORD,

@@ -59,7 +59,7 @@ class Batches:
                 stage=self._stages[batch.stage],
                 plants=self._formats.number(batch.plants),
                 day=self._formats.day(harvest.p50),
-                range=self._formats.range(harvest.p10, harvest.p90),
+                between=self._formats.between(harvest.p10, harvest.p90),
             )
         )
 

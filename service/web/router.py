@@ -40,6 +40,7 @@ PAGES = [
     batches.get_batch_code,
     batches.record_entry,
     batches.undo_entry,
+    batches.say_seed,
     batches.scan,
     seed.show_store,
     seed.add_lot,

@@ -28,6 +28,7 @@ from service.web.frame import (
     see_other,
     writing,
 )
+from service.web.lots import at_first, lots_to_sow, seed_lots_of
 from service.web.texts import Formats, catalogue
 from service.work.batches import create_batch, list_batches
 from service.work.crops import create_crop, create_cultivar, list_crops
@@ -245,6 +246,8 @@ async def _step_page(
             return await _step_page(uow, frame, there, "succession", None)
         succession = there.successions[0]
         today = frame.formats.local(frame.now).date()
+        clock = clock_of(frame.request)
+        lots = await lots_to_sow(uow, clock, frame.access, there.successions)
         return _page(
             frame,
             "batch",
@@ -254,9 +257,11 @@ async def _step_page(
                 succession_id=succession.id,
                 cells=succession.cells_per_seeding,
                 seeded_on=today.isoformat(),
+                **at_first(lots),
             ),
             status,
             successions=there.successions,
+            lots=lots,
             first=not there.has_batches,
         )
     zone = next((z for z in there.zones if z.kind == "channels"), None)
@@ -382,18 +387,24 @@ def _is_total(quantity: str, unit: str | None) -> bool:
 async def make_batch(request: Web, house_id: FromPath[int]) -> Response[Any]:
     """Seed a batch and forecast the house at once, so that its place on the belt is seen."""
     form = Form.sent(catalogue(), (await request.form()).multi_items())
+    names: dict[str, str] = {}
     try:
         async with writing(request) as uow:
-            await frame_of(uow, request, house_id)
+            frame = await frame_of(uow, request, house_id)
             values = form.checked(
                 succession_id=form.whole("succession_id"),
                 seeded_on=form.day("seeded_on"),
                 cells=form.whole("cells"),
                 note=form.text("note"),
             )
+            there, _ = await list_successions(uow, frame.access, house_id=house_id, limit=MAX_LIMIT)
+            succession = next((s for s in there if s.id == values.get("succession_id")), None)
+            if succession is not None:
+                lots, names = seed_lots_of(form, succession, succession.crop_id)
+                values |= form.checked(seed_lots=lots)
             seeded = await create_batch(uow, clock_of(request), access_of(request), values)
     except WorkError as refused:
-        return await _again(request, house_id, "batch", form.refused(refused))
+        return await _again(request, house_id, "batch", form.refused(refused, names))
     reforecast = getattr(request.app.state, "reforecast", None)
     if reforecast is not None:
         await reforecast(seeded.batch.house_id)

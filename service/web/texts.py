@@ -188,6 +188,14 @@ class Formats:
             return self.short_day(first)
         return self.texts.text("format.range", first=self.short_day(first), last=self.short_day(last))
 
+    def between(self, first: datetime | None, last: datetime | None) -> str:
+        """Return when something lies within a range of days, as it stands in a sentence."""
+        if first is None or last is None:
+            return self.range(first, last)
+        if self.local(first).date() == self.local(last).date():
+            return self.texts.text("format.on", day=self.short_day(first))
+        return self.texts.text("format.between", first=self.short_day(first), last=self.short_day(last))
+
     def _day(self, key: str, when: date | datetime | None) -> str:
         if when is None:
             return self.texts.text("format.none")

@@ -281,7 +281,7 @@ async def test_the_belt_says_the_same_in_every_way(visit: Visit) -> None:
     page = await visit.get(visit.house)
     assert "The next heads are expected Sat 26 Sep: N1-A." in page
     assert page.count('class="batch"') == 2, "once lengthwise, once downwards"
-    assert "harvest expected Sat 26 Sep, between 23 Sep to 30 Sep" in page
+    assert "harvest expected Sat 26 Sep, between 23 Sep and 30 Sep" in page
     rows = (await visit.get(f"{visit.house}/belt.csv")).splitlines()
     assert rows[0].startswith("batch,crop,succession,stage")
     assert "2026-09-26T05:00:00+00:00" in rows[1]

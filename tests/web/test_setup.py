@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -10,7 +11,11 @@ import pytest
 from service.records.tables import Farm, House
 from service.web.setup import code_of
 from service.work.access import SYSTEM
+from service.work.batches import append_entry, change_batch, get_batch, list_batches
+from service.work.crops import create_cultivar
 from service.work.places import create_farm, list_farms, list_houses
+from service.work.programme import create_succession
+from service.work.seed_stock import create_lot
 from service.work.users import create_user, prepare_user
 from tests.web.test_pages import PASSWORD, Visit, app, visit
 
@@ -114,3 +119,113 @@ async def test_the_topic_that_will_be_made_is_shown(visit: Visit) -> None:
     made: Any = await visit.post("/houses/new", **{**HOUSE, "name": "West house"})
     house = made.headers["location"].removesuffix("/setup")
     assert "evenleaf/west/channels/temp_air_c" in await visit.get(f"{house}/setup?step=sensors")
+
+
+# --------------------------------------------------------------------------- what a batch was sown with
+
+
+async def _lot(visit: Visit, number: str, received_on: str, **more: Any) -> int:
+    values = {
+        "cultivar_id": visit.place.cultivar.id, "lot_number": number, "received_on": date.fromisoformat(received_on),
+        "seeds": 900, "germination_percent": 96.0, "germination_tested_on": date(2026, 9, 1),
+    }  # fmt: skip
+    async with visit.store.write() as uow:
+        return (await create_lot(uow, visit.clock, SYSTEM, {**values, **more})).lot.id
+
+
+async def _sown(visit: Visit, batch_id: int) -> list[tuple[int, int, int | None]]:
+    async with visit.store.read() as uow:
+        rows = (await get_batch(uow, SYSTEM, batch_id)).seed_lots
+    return sorted((row.seed_lot_id, row.seeds, row.cells) for row in rows)
+
+
+async def test_a_batch_is_sown_from_the_lot_to_sow_next_unless_another_is_chosen(visit: Visit) -> None:
+    await visit.log_in("owner")
+    setup = f"{visit.house}/setup"
+    assert 'name="lot_' not in await visit.get(f"{setup}?step=batch"), "there is no seed to choose"
+    unfit = await _lot(visit, "BS-1", "2026-01-05", germination_percent=20.0)
+    oldest = await _lot(visit, "BS-7", "2026-06-01")
+    newer = await _lot(visit, "BS-8", "2026-09-01")
+    field = f"lot_{visit.place.cultivar.id}"
+    page = await visit.get(f"{setup}?step=batch")
+    choice = page.partition(f'name="{field}"')[2].partition("</select>")[0]
+    assert f'value="{oldest}" selected' in choice
+    assert f'value="{newer}"' in choice
+    assert f'value="{unfit}"' not in choice
+    batch = {"succession_id": str(visit.place.succession.id), "seeded_on": "2026-09-10", "cells": "40"}
+    for chosen, sown in ((str(newer), [(newer, 40, None)]), ("", [])):
+        made = await visit.post(f"{setup}/batch", **batch, **{field: chosen})
+        assert made.status_code == 303, made.text
+        async with visit.store.read() as uow:
+            newest = (await list_batches(uow, SYSTEM))[0][-1].batch.id
+        assert await _sown(visit, newest) == sown
+    early = await visit.post(f"{setup}/batch", **{**batch, "seeded_on": "2026-08-30", field: str(newer)})
+    assert early.status_code == 422
+    assert f'id="{field}-problem" data-problem="{field}">seed lot {newer} was received on' in early.text
+
+
+async def test_of_a_mix_there_is_a_lot_of_each_cultivar(visit: Visit) -> None:
+    await visit.log_in("owner")
+    async with visit.store.write() as uow:
+        other = await create_cultivar(uow, SYSTEM, {"crop_id": visit.place.crop.id, "name": "Red"})
+        mix = [
+            {"cultivar_id": visit.place.cultivar.id, "share": 0.5},
+            {"cultivar_id": other.id, "share": 0.5},
+        ]
+        values = {**visit.place.succession_values, "cultivar_id": None, "cultivars": mix, "name": "Mix"}
+        succession = await create_succession(uow, SYSTEM, values)
+    lots = [
+        await _lot(visit, "BS-7", "2026-06-01"),
+        await _lot(visit, "R-1", "2026-06-01", cultivar_id=other.id),
+    ]
+    page = await visit.get(f"{visit.house}/setup?step=batch")
+    fields = [f"lot_{visit.place.cultivar.id}", f"lot_{other.id}"]
+    assert [f'name="{field}"' in page for field in fields] == [True, True]
+    batch = {"succession_id": str(succession.id), "seeded_on": "2026-09-10", "cells": "40"}
+    made = await visit.post(
+        f"{visit.house}/setup/batch", **batch, **{f: str(lot) for f, lot in zip(fields, lots, strict=True)}
+    )
+    assert made.status_code == 303, made.text
+    assert await _sown(visit, visit.batch_id + 1) == [(lot, 40, None) for lot in lots]
+
+
+async def test_the_lot_of_a_batch_can_be_said_afterwards(visit: Visit) -> None:
+    await visit.log_in("owner")
+    field, here = f"lot_{visit.place.cultivar.id}", f"/batches/{visit.batch_id}"
+    assert f'action="{here}/seed"' not in await visit.get(here), "there is no seed to name"
+    first, later = await _lot(visit, "BS-7", "2026-06-01"), await _lot(visit, "BS-8", "2026-09-13")
+    page = await visit.get(here)
+    assert "It is not said what it was sown with." in page
+    assert f'value="{later}"' not in page.partition(f'name="{field}"')[2].partition("</select>")[0]
+    said = await visit.post(f"{here}/seed", version="1", **{field: str(first)})
+    assert said.status_code == 303, said.text
+    assert "Lot BS-7" in await visit.get(here)
+    stale = await visit.post(f"{here}/seed", version="1", **{field: ""})
+    assert stale.status_code == 422, "someone else has changed it since"
+    async with visit.store.write() as uow:
+        await change_batch(uow, SYSTEM, visit.batch_id, {"seed_lots": [{"seed_lot_id": first, "seeds": 30}]})
+    version = re.findall(r'name="version" value="(\d+)"', await visit.get(here))[0]
+    assert (await visit.post(f"{here}/seed", version=version, **{field: str(first)})).status_code == 303
+    assert await _sown(visit, visit.batch_id) == [(first, 30, None)], "how many seeds is not forgotten"
+    version = re.findall(r'name="version" value="(\d+)"', await visit.get(here))[0]
+    assert (await visit.post(f"{here}/seed", version=version, **{field: ""})).status_code == 303
+    assert await _sown(visit, visit.batch_id) == []
+
+
+async def test_a_harvest_has_a_grade_and_one_leaf_is_one(visit: Visit) -> None:
+    await visit.log_in("owner")
+    here = f"/batches/{visit.batch_id}"
+    now = visit.clock.now()
+    async with visit.store.write() as uow:
+        for values in (
+            {"kind": "leaves_counted", "leaves": 1.0, "happened_at": now - timedelta(days=5)},
+            {"kind": "transplanted", "plants": 160, "happened_at": now - timedelta(days=3)},
+        ):
+            await append_entry(uow, visit.clock, SYSTEM, visit.batch_id, values)
+    assert 'name="grade"' in await visit.get(here)
+    cut = await visit.post(f"{here}/entries", kind="harvested", plants="100", grade="A")
+    assert cut.status_code == 303, cut.text
+    page = await visit.get(here)
+    assert "Grade A" in page
+    assert "1 leaf" in page
+    assert "1 leaves" not in page
