@@ -74,6 +74,12 @@ async def active_sensors(uow: UnitOfWork) -> Sequence[Sensor]:
     return (await uow.session.scalars(select(Sensor).where(Sensor.active).order_by(Sensor.id))).all()
 
 
+async def farms_of_houses(uow: UnitOfWork) -> dict[int, int]:
+    """Return the farm of every house."""
+    rows = (await uow.session.execute(select(House.id, House.farm_id))).all()
+    return {row.id: row.farm_id for row in rows}
+
+
 async def sensors_of_zones(
     uow: UnitOfWork, zone_ids: Iterable[int], quantities: Iterable[str]
 ) -> Sequence[Sensor]:

@@ -120,9 +120,11 @@ class Stream:
     reach_after_s: float
     clock_correction_us: int = 0
     """Added to the times its messages bring."""
+    farm_id: int | None = None
+    """Whose it is; none: it was not asked."""
 
 
-def stream_of(sensor: Sensor) -> Stream:
+def stream_of(sensor: Sensor, farm_id: int | None = None) -> Stream:
     """Return what taking messages needs to know of a sensor.
 
     Raises
@@ -146,6 +148,7 @@ def stream_of(sensor: Sensor) -> Stream:
         reach_before_s=before_s,
         reach_after_s=after_s,
         clock_correction_us=_us(sensor.clock_correction_s or 0.0),
+        farm_id=farm_id,
     )
 
 
@@ -180,6 +183,19 @@ class Directory:
     def of(self, topic: str) -> tuple[Stream, ...]:
         """Return the sensors of a topic; none: nobody claims it."""
         return self._by_topic.get(topic, ())
+
+    def answerable(self, topic: str, faults: Sequence[Fault]) -> int | None:
+        """Return the sensor to which a message that is no reading is put down, so that its farm sees it.
+
+        It is the one that is at fault, else the first of those that share the topic, if all are of one farm.
+        """
+        named = {fault.sensor_id for fault in faults if fault.sensor_id is not None}
+        if len(named) == 1:
+            return named.pop()
+        streams = self.of(topic)
+        if len(streams) == 1 or len({stream.farm_id for stream in streams} | {None}) == 2:
+            return streams[0].sensor_id
+        return None
 
     def place(self, stream: Stream) -> int:
         """Return where a sensor of this directory stands in its columns."""
@@ -253,9 +269,10 @@ async def load_directory(uow: UnitOfWork, known: Directory) -> Directory:
     if mark == known.mark:
         return known
     streams = []
+    farms = await records.farms_of_houses(uow)
     for sensor in await records.active_sensors(uow):
         try:
-            streams.append(stream_of(sensor))
+            streams.append(stream_of(sensor, farms[sensor.house_id]))
         except ValueError as error:
             _log.error("Sensor %s (%s) takes no messages: %s", sensor.id, sensor.topic, error)
     return Directory(mark, streams)
@@ -377,7 +394,7 @@ async def store_decoded(uow: UnitOfWork, decoded: Decoded, limits: Limits) -> St
         if faults:
             if faults[0].reason == "unknown_topic":
                 unknown.append(arrival)
-            letters.append(_letter(arrival, faults))
+            letters.append(_letter(arrival, faults, decoded.directory))
     sensor_ids, at_us_column, values = _last_of_each(plain, taken)
     stored = Stored(
         readings=sensor_ids.size,
@@ -592,10 +609,9 @@ def _not_taken(sample: Sample, value: float, received_at: datetime, limits: Limi
     return Fault("too_old", shown + detail, stream.sensor_id)
 
 
-def _letter(arrival: Arrival, faults: Sequence[Fault]) -> dict[str, Any]:
+def _letter(arrival: Arrival, faults: Sequence[Fault], directory: Directory) -> dict[str, Any]:
     """Return one dead letter for all that is wrong with a message."""
     reason, detail = told(faults)
-    sensor_ids = {fault.sensor_id for fault in faults}
     return {
         "topic": arrival.topic[:_KEPT_TOPIC_LENGTH],
         "payload": arrival.payload,
@@ -603,7 +619,7 @@ def _letter(arrival: Arrival, faults: Sequence[Fault]) -> dict[str, Any]:
         "received_at": arrival.received_at,
         "reason": reason,
         "detail": detail,
-        "sensor_id": sensor_ids.pop() if len(sensor_ids) == 1 else None,
+        "sensor_id": directory.answerable(arrival.topic, faults),
     }
 
 

@@ -82,7 +82,8 @@ async def replay_dead_letters(
     check_choice("reason", reason, tuple(REASONS))
     if topic is None and sensor_id is None and reason is None:
         raise impossible("topic", "say which: a topic, a sensorId or a reason")
-    directory = await _directory_of(uow, access)
+    everybody = await load_directory(uow, Directory())
+    directory = await _own(uow, access, everybody)
     looked_at = gone = readings = 0
     last = after or 0
     while looked_at < limit:
@@ -107,8 +108,7 @@ async def replay_dead_letters(
                 done.append(row.id)
                 continue
             row.reason, row.detail = told(wrong)
-            ids = {fault.sensor_id for fault in wrong}
-            row.sensor_id = ids.pop() if len(ids) == 1 else None
+            row.sensor_id = everybody.answerable(row.topic, wrong)
         await uow.flush()
         uow.session.expunge_all()
         await records.remove_dead_letters(uow, done)
@@ -118,9 +118,8 @@ async def replay_dead_letters(
     return Replayed(looked_at, gone, readings, last)
 
 
-async def _directory_of(uow: UnitOfWork, access: Access) -> Directory:
+async def _own(uow: UnitOfWork, access: Access, directory: Directory) -> Directory:
     """Return the sensors of which the asker may store readings."""
-    directory = await load_directory(uow, Directory())
     if access.farm_id is None:
         return directory
     own = await sensor_records.ids_of_farm(uow, access.farm_id)

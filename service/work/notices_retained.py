@@ -26,6 +26,16 @@ from service.records.tables import Advice, Batch, Forecast, House, Notice, Recei
 from service.work.notices import GIVEN_UP_AFTER, RETAINED, alert_json, moment_text, source_of
 
 FIRST_PART = "evenleaf-out"
+_POINTS = ("p10", "p50", "p90")
+_EVENTS = {
+    "emergence": "emergence",
+    "window_open": "windowOpen",
+    "window_close": "windowClose",
+    "transplant": "transplant",
+    "harvest": "harvest",
+    "last_harvest": "lastHarvest",
+}
+"""Dates of a batch by what they are called in JSON, here and in the API."""
 
 
 async def keep_retained(uow: UnitOfWork, clock: Clock, house: House) -> int:
@@ -173,5 +183,16 @@ def forecast_json(batch: Batch, forecast: Forecast, succession: Succession) -> d
         "stage": batch.stage,
         "madeAt": moment_text(forecast.made_at),
         "horizonDays": forecast.horizon_days,
-        "points": forecast.points,
+        "points": {
+            name: _point_json(forecast.points.get(event), forecast.horizon_days)
+            for event, name in _EVENTS.items()
+        },
     }
+
+
+def _point_json(point: Mapping[str, Any] | None, horizon_days: int) -> dict[str, Any] | None:
+    """Return a stored date as the API gives it; the horizon is named where a point lies beyond it."""
+    if point is None:
+        return None
+    moments = {p: moment_text(datetime.fromisoformat(at)) if (at := point[p]) else None for p in _POINTS}
+    return moments | ({"notWithinDays": horizon_days} if None in moments.values() else {})

@@ -24,7 +24,7 @@ from service.records.conditions import (
 from service.records.partitions import InUse, keep_months
 from service.records.sensors import add_lags, lags_since, readings_from, sensor_hours_page
 from service.records.store import Store, UnitOfWork
-from service.records.tables import Reading, Sensor
+from service.records.tables import Farm, House, Reading, Sensor
 from service.scheduler import watching_sensors
 from service.settings import Settings
 from service.work import retention as work_retention
@@ -33,9 +33,12 @@ from service.work.conditions import Directory, Limits, keep_lags, load_directory
 from service.work.dead_letters import replay_dead_letters, trim_dead_letters
 from service.work.errors import Conflict, Impossible
 from service.work.imports import settle_all
+from service.work.measurements import list_dead_letters
+from service.work.payloads import MAX_PAYLOAD_BYTES
 from service.work.pushing import push_readings
 from service.work.retention import drop_readings
 from service.work.sensor_calibrations import add_calibration, change_calibration
+from service.work.sensor_health import sensor_health
 from service.work.sensors import change_sensor, create_sensor
 from tests.ingest.rig import NOW, Site, make_site, until
 
@@ -546,3 +549,74 @@ async def said(caplog: pytest.LogCaptureFixture, words: str) -> bool:
 async def test_readings_are_not_dropped_too_soon(site: Site) -> None:
     with pytest.raises(ValueError, match="90 days"):
         await drop_readings(site.store, NOW, 30)
+
+
+# --------------------------------------------------------------------------- whose a dead letter is
+
+
+async def _another_house(site: Site, *, farm: bool) -> int:
+    """Add a house, of another farm or of the same; returns it."""
+    async with site.store.write() as uow:
+        first = await uow.session.get_one(House, site.house_id)
+        farm_id = first.farm_id
+        if farm:
+            other = Farm(name="Other", created_at=NOW)
+            uow.session.add(other)
+            await uow.flush()
+            farm_id = other.id
+        house = House(farm_id=farm_id, name="Second", code="h2", latitude_deg=50.0, longitude_deg=8.0)
+        uow.session.add(house)
+        await uow.flush()
+        return house.id
+
+
+async def test_what_cannot_be_read_is_put_down_to_the_sensor_of_the_topic(site: Site) -> None:
+    own = await site.sensor("t")
+    first = await site.sensor("a", topic=site.topic("shared"), value_pointer="/a")
+    await site.sensor("b", topic=site.topic("shared"), value_pointer="/b")
+    large = b"1" * (MAX_PAYLOAD_BYTES + 1)
+    both_wrong = b'{"a": "x", "b": "y", "time": "2026-09-14T05:00:00Z"}'
+    topics = ("t", "t", "shared", "shared", "nobody")
+    payloads = (b"not json", large, b"not json", both_wrong, b"1")
+    await take(site, [(name, payload, NOW) for name, payload in zip(topics, payloads, strict=True)])
+    letters = [(x.reason, x.sensor_id) for x in await site.dead_letters()]
+    assert letters == [
+        ("malformed", own),
+        ("oversized", own),
+        ("malformed", first),
+        ("no_value", first),
+        ("unknown_topic", None),
+    ]
+    async with site.store.write() as uow:
+        house = await uow.session.get_one(House, site.house_id)
+        assert (await sensor_health(uow, CLOCK, SYSTEM, own)).refused == {"malformed": 1, "oversized": 1}
+        grower = Access("Robin", frozenset({"read"}), house.farm_id)
+        seen, _ = await list_dead_letters(uow, grower)
+    assert len(seen) == 4, "who is limited to the farm sees them"
+    async with site.store.write() as uow:
+        await replay_dead_letters(uow, SYSTEM, LIMITS, topic=site.topic("t"))
+    assert [x.sensor_id for x in await site.dead_letters()][:2] == [own, own], (
+        "read again, it is still whose it was"
+    )
+
+
+@pytest.mark.parametrize("farm", [False, True])
+async def test_what_came_on_a_shared_topic_is_put_down_to_one_only_within_a_farm(
+    site: Site, farm: bool
+) -> None:
+    first = await site.sensor("a", topic=site.topic("shared"), value_pointer="/a")
+    house_id = await _another_house(site, farm=farm)
+    async with site.store.write() as uow:
+        uow.session.add(
+            Sensor(
+                house_id=house_id,
+                name="b",
+                quantity="temp_air_c",
+                unit="degC",
+                topic=site.topic("shared"),
+                value_pointer="/b",
+                interval_s=300.0,
+            )
+        )
+    await take(site, [("shared", b"not json", NOW)])
+    assert [x.sensor_id for x in await site.dead_letters()] == [None if farm else first]

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.api.conclusions import forecast_view
 from service.deliver.deliverer import LONGEST_PAUSE_S, pause_s
-from service.records.tables import Receiver
+from service.records.tables import Batch, Forecast, Receiver, Succession
 from service.settings import SettingsError, load_settings
 from service.work.notices import quiet_until
+from service.work.notices_retained import forecast_json
 
 
 def receiver(begin: str | None, end: str | None) -> Receiver:
@@ -82,3 +85,27 @@ def test_settings_that_cannot_be_are_named(key: str, value: str) -> None:
 def test_a_mail_server_needs_a_sender() -> None:
     with pytest.raises(SettingsError, match="EVENLEAF_SMTP_FROM"):
         load_settings({"EVENLEAF_SMTP_HOST": "mail.example.org"})
+
+
+def test_a_forecast_is_told_as_the_api_gives_it() -> None:
+    at = {"p10": "2026-09-20T06:00:00+00:00", "p50": "2026-09-22T06:00:00.500000+00:00", "p90": None}
+    row = Forecast(
+        batch_id=1, made_at=datetime(2026, 9, 14, tzinfo=UTC), input_key="x", horizon_days=120,
+        points={"window_open": at, "harvest": {**at, "p90": "2026-09-25T06:00:00+00:00"}},
+        state={name: {"p10": 1.0, "p50": 1.0, "p90": 1.0} for name in ("leaves", "freshG")}, parameters={}, reasons=[],
+    )  # fmt: skip
+    row.id = 1
+    told = forecast_json(
+        Batch(
+            house_id=1, succession_id=1, code="B", seeded_on=date(2026, 9, 1), cells=1, stage="nursery",
+            created_at=datetime(2026, 9, 1, tzinfo=UTC),
+        ),
+        row,
+        Succession(
+            house_id=1, crop_id=1, nursery_zone_id=1, channels_zone_id=2, name="S", heads_per_harvest=1,
+            harvest_interval_days=7, seeding_interval_days=7, seeding_weekdays=[1], cells_per_seeding=1,
+            keep_share=0.8,
+        ),
+    )  # fmt: skip
+    assert told["points"] == msgspec.json.decode(msgspec.json.encode(forecast_view(row).points))
+    assert told["points"]["windowOpen"]["p10"] == "2026-09-20T06:00:00Z"
