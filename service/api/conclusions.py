@@ -13,6 +13,7 @@ from msgspec import UNSET, Meta, UnsetType, field
 from service.api.bodies import Body, Page, View, view
 from service.api.operations import CHANGE, PAGE, READ, After, Asker, Limit, Now, OfHouse, RowId, Uow
 from service.records.tables import Advice, Alert, Forecast
+from service.work import advice as advising
 from service.work import alerts, conclusions
 from service.work.line import Span, span
 
@@ -119,6 +120,23 @@ class AdvicePage(Page):
     """Advice for a succession, newest first."""
 
     items: list[AdviceView]
+
+
+class AcceptedAdviceView(View):
+    """What accepting an advice did."""
+
+    succession_id: Annotated[int, Meta(examples=[1])]
+    created: Annotated[int, Meta(description="Seedings put on the list of tasks.", examples=[6])]
+    withdrawn: Annotated[
+        int, Meta(description="Open tasks of an earlier advice that are no longer in it.", examples=[1])
+    ]
+    interval_changed: Annotated[
+        bool, Meta(description="Whether the succession's interval or cells changed.", examples=[True])
+    ]
+    seeding_interval_days: Annotated[
+        float, Meta(description="The succession's from now on, days.", examples=[5.5])
+    ]
+    cells_per_seeding: Annotated[int, Meta(description="The succession's from now on.", examples=[300])]
 
 
 class AlertView(View):
@@ -236,6 +254,31 @@ async def list_advice(
     """List what a succession was advised, newest first: the first one holds. Older than 14 days there is one a day."""
     rows, following = await conclusions.list_advice(uow, access, succession_id, after=after, limit=limit)
     return AdvicePage(items=[advice_view(row) for row in rows], next=following)
+
+
+@post(
+    "/successions/{succession_id:int}/advice/{advice_id:int}/accept",
+    operation_id="acceptAdvice",
+    tags=["Successions"],
+    responses=CHANGE,
+    status_code=200,
+)
+async def accept_advice(
+    uow: Uow, clock: Now, access: Asker, succession_id: RowId, advice_id: RowId
+) -> AcceptedAdviceView:
+    """Follow an advice: its seedings become tasks, its interval the succession's. Doing it again changes nothing.
+
+    What is followed must be what was read: 409 if it is no longer the advice in force, the first that is listed.
+    """
+    done = await advising.accept_advice(uow, clock, access, succession_id, advice_id)
+    return AcceptedAdviceView(
+        succession_id=done.succession.id,
+        created=done.created,
+        withdrawn=done.withdrawn,
+        interval_changed=done.interval_changed,
+        seeding_interval_days=done.succession.seeding_interval_days,
+        cells_per_seeding=done.succession.cells_per_seeding,
+    )
 
 
 @get("/alerts", operation_id="listAlerts", tags=["House"], responses=READ)

@@ -110,6 +110,7 @@ def api_router() -> Router:
             calibration.get_calibration,
             conclusions.list_forecasts,
             conclusions.list_advice,
+            conclusions.accept_advice,
             conclusions.list_alerts,
             conclusions.get_alert,
             conclusions.acknowledge_alert,

@@ -10,7 +10,7 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import httpx
@@ -18,7 +18,7 @@ from litestar import Litestar
 from litestar.handlers import HTTPRouteHandler
 
 from service.records.store import Store
-from service.records.tables import Alert, Notice
+from service.records.tables import Advice, Alert, Notice
 from service.work.access import SCOPES, Access
 from service.work.users import ROLES, SCOPES_OF_ROLE
 from tests.api.farm import Json, Place, all_rows, made, sensor_body, token_headers
@@ -141,6 +141,7 @@ async def ids_of(client: httpx.AsyncClient, place: Place, store: Store) -> dict[
         "crop_id": crop,
         "cultivar_id": place.cultivar["id"],
         "succession_id": place.succession["id"],
+        "advice_id": await advised(store, place.succession["id"]),
         "batch_id": batch["id"],
         "entry_id": entries[0]["id"],
         "sensor_id": sensor_id,
@@ -185,6 +186,29 @@ async def told(store: Store, house_id: int, receiver_id: int) -> tuple[int, int]
         uow.session.add(notice)
         await uow.flush()
         return alert.id, notice.id
+
+
+async def advised(store: Store, succession_id: int) -> int:
+    """Write down an advice, which only a re-forecast makes; return its id."""
+    async with store.write() as uow:
+        advice = Advice(
+            succession_id=succession_id,
+            made_at=datetime(2026, 9, 14, tzinfo=UTC),
+            input_key="k",
+            decision="hold",
+            binding="continuity",
+            interval_days=7.0,
+            advised_interval_days=7.0,
+            cells_per_seeding=200,
+            from_on=date(2026, 9, 15),
+            probability=0.9,
+            seedings=[],
+            outcome={},
+            reasons=[],
+        )
+        uow.session.add(advice)
+        await uow.flush()
+        return advice.id
 
 
 def whole(problem: Json) -> str:

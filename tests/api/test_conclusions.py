@@ -12,7 +12,7 @@ from service.clock import FixedClock
 from service.records.store import Store
 from service.records.tables import Advice, Alert, Forecast
 from service.work.reforecast import Reforecaster
-from tests.api.farm import Json, Place, made, problem_of
+from tests.api.farm import Json, Place, made, problem_of, token_headers
 
 EARLIER = datetime(2026, 9, 13, 6, tzinfo=UTC)
 NOW = datetime(2026, 9, 14, 6, tzinfo=UTC)
@@ -212,3 +212,41 @@ async def test_a_house_is_forecast_again_on_demand(
     again = await client.post(f"{path}/reforecast")
     assert again.json()["changed"] is False
     problem_of(await client.post("/v1/houses/99/reforecast"), 404)
+
+
+async def test_the_advice_that_was_read_is_accepted_once(
+    client: httpx.AsyncClient, store: Store, place: Place
+) -> None:
+    def advice(made_at: datetime, cells: int) -> Advice:
+        return Advice(
+            succession_id=place.succession["id"], made_at=made_at, input_key="k", decision="shorten",
+            binding="continuity", interval_days=7.0, advised_interval_days=5.5, cells_per_seeding=cells,
+            from_on=date(2026, 9, 15), probability=0.9, seedings=[{"on": "2026-09-15", "cells": cells}], outcome={},
+            reasons=[],
+        )  # fmt: skip
+
+    async with store.write() as uow:
+        uow.session.add_all([advice(EARLIER, 210), advice(NOW, 220)])
+    path = f"/v1/successions/{place.succession['id']}/advice"
+    newest, older = (await client.get(path)).json()["items"]
+    stale = await client.post(f"{path}/{older['id']}/accept")
+    assert stale.status_code == 409, stale.text
+    assert "no longer in force" in stale.json()["detail"]
+    assert (await client.get("/v1/tasks")).json()["items"] == []
+    reader = await token_headers(client, scopes=["read", "record"])
+    assert (await client.post(f"{path}/{newest['id']}/accept", headers=reader)).status_code == 403
+    key = {"Idempotency-Key": "accept-1"}
+    done = await client.post(f"{path}/{newest['id']}/accept", headers=key)
+    assert done.status_code == 200, done.text
+    assert done.json() == {
+        "successionId": place.succession["id"], "created": 1, "withdrawn": 0, "intervalChanged": True,
+        "seedingIntervalDays": 5.5, "cellsPerSeeding": 220,
+    }  # fmt: skip
+    again = await client.post(f"{path}/{newest['id']}/accept", headers=key)
+    assert (again.json(), again.headers["Idempotency-Replayed"]) == (done.json(), "true")
+    anew = await client.post(f"{path}/{newest['id']}/accept")
+    assert (anew.json()["created"], anew.json()["intervalChanged"]) == (0, False)
+    tasks = (await client.get("/v1/tasks")).json()["items"]
+    assert [(task["dueOn"], task["cells"]) for task in tasks] == [("2026-09-15", 220)]
+    succession = (await client.get(f"/v1/successions/{place.succession['id']}")).json()
+    assert (succession["seedingIntervalDays"], succession["cellsPerSeeding"]) == (5.5, 220)
