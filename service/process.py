@@ -28,9 +28,9 @@ from service.deliver.outcome import Way
 from service.deliver.webhook import Webhooks
 from service.opening import open_store
 from service.records.store import Store
-from service.scheduler import running_scheduler, thinning, watching_seed, watching_sensors
+from service.scheduler import interval_s, running_scheduler, thinning, watching_seed, watching_sensors
 from service.settings import Settings, SettingsError
-from service.soon import forecasting_soon
+from service.soon import LONGEST_S, forecasting_soon
 from service.work.access import first_token
 from service.work.reforecast import Reforecaster
 from service.work.watch import Watcher
@@ -107,7 +107,8 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
         app = create_app(store, clock, settings)
         if broker is not None:
             app.state.metrics.registry.register(tally)
-        await stack.enter_async_context(forecasting_soon(store, reforecaster.house))
+        if interval_s(settings.reforecast_minutes, clock) > LONGEST_S:  # on a fast clock the runs come sooner
+            await stack.enter_async_context(forecasting_soon(store, reforecaster.house))
         await stack.enter_async_context(_serving(service, app))
         # Not before all else has started: a token that is made and never shown would lock everyone out.
         async with store.write() as uow:
