@@ -1,7 +1,7 @@
-"""Processes in which forecasts are computed, so that the one that serves only serves, and all cores compute.
+"""Where forecasts are computed: in a thread of the service, or in processes beside it, on all cores.
 
-A computation holds the interpreter's lock for much of its time; in a thread of the service every answer would wait for
-it again and again.
+A computation holds the interpreter's lock for much of its time; beside one in a thread of the service every answer
+waits for it again and again.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import os
 import signal
 import threading
 from collections.abc import AsyncIterator, Callable
-from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import asynccontextmanager, suppress
 from typing import ParamSpec, TypeVar
 
@@ -23,6 +23,19 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 _NICER = 5  # than who serves
+
+
+class Thread:
+    """One thread, always the same: memory that arrays gave back is kept for each thread that ever computed."""
+
+    count = 1
+
+    def __init__(self, pool: ThreadPoolExecutor) -> None:
+        self._pool = pool
+
+    async def run(self, work: Callable[P, R], /, *args: P.args, **kwargs: P.kwargs) -> R:
+        """Compute in the thread."""
+        return await asyncio.wrap_future(self._pool.submit(work, *args, **kwargs))
 
 
 class Workers:
@@ -67,6 +80,17 @@ class Workers:
     async def end(self) -> None:
         """Leave out what was not begun, and wait for the rest."""
         await asyncio.to_thread(self._pool.shutdown, cancel_futures=True)
+
+
+@asynccontextmanager
+async def running_computing(processes: int) -> AsyncIterator[Thread | Workers]:
+    """Have so many processes to compute in until left; of none, a thread."""
+    if processes:
+        async with running_workers(processes) as workers:
+            yield workers
+    else:
+        with ThreadPoolExecutor(1, "computing") as pool:
+            yield Thread(pool)
 
 
 @asynccontextmanager

@@ -20,7 +20,7 @@ from ingest.command import run_ingest
 from ingest.metrics import Tally
 from service.app import create_app
 from service.clock import Clock, parse_clock
-from service.computing import running_workers
+from service.computing import running_computing
 from service.deliver.deliverer import Deliverer, delivering
 from service.deliver.mail import Mail, Smtp
 from service.deliver.mqtt_out import MqttOut
@@ -89,12 +89,10 @@ async def running_service(settings: Settings, stop: asyncio.Event | None = None)
         out = broker
         if out is None and settings.mqtt_url:
             out = await stack.enter_async_context(running_broker(settings))
-        reforecaster = Reforecaster(store, clock, settings.members, settings.horizon_days)
-        if settings.forecast_processes:
-            workers = await stack.enter_async_context(running_workers(settings.forecast_processes))
-            reforecaster = Reforecaster(
-                store, clock, settings.members, settings.horizon_days, workers.run, workers.count
-            )
+        computing = await stack.enter_async_context(running_computing(settings.forecast_processes))
+        reforecaster = Reforecaster(
+            store, clock, settings.members, settings.horizon_days, computing.run, computing.count
+        )
         service = Service(settings, store, clock, reforecaster, broker, stop or asyncio.Event())
         tally = Tally()
         if broker is not None:

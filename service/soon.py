@@ -29,7 +29,9 @@ log = logging.getLogger(__name__)
 QUIET_S = 2.0
 """How long nothing more must come of a place before it is forecast again."""
 LONGEST_S = 10.0
-"""How long it is waited for at most."""
+"""How long it is waited for at most, unless much is to be done."""
+RESTS = 4.0
+"""Times what a forecast took, until the next: with many houses on it the service must still answer."""
 
 
 class Soon:
@@ -40,7 +42,12 @@ class Soon:
         self._due: dict[Place, float] = {}
         self._latest: dict[Place, float] = {}
         self._news = asyncio.Event()
-        self.stopping = False
+        self._stop = asyncio.Event()
+
+    @property
+    def stopping(self) -> bool:
+        """Whether no more is to be done."""
+        return self._stop.is_set()
 
     def hear(self, places: Collection[Place]) -> None:
         """Note that something was recorded at these places."""
@@ -52,8 +59,13 @@ class Soon:
 
     def stop(self) -> None:
         """Have no more be done; the next start's first run does what was noted."""
-        self.stopping = True
+        self._stop.set()
         self._news.set()
+
+    async def rest(self, seconds: float) -> None:
+        """Do nothing for so long, or until it is to end."""
+        with suppress(TimeoutError):
+            await asyncio.wait_for(self._stop.wait(), seconds)
 
     async def due(self) -> list[Place]:
         """Return the places that are due, when there are any; none: it is to end."""
@@ -91,9 +103,10 @@ async def forecasting_soon(
                 )
                 continue
             for house_id in house_ids:
-                if soon.stopping:
-                    break
-                await _guarded(forecast, house_id)
+                begun = asyncio.get_running_loop().time()
+                if not soon.stopping:
+                    await _guarded(forecast, house_id)
+                await soon.rest(RESTS * (asyncio.get_running_loop().time() - begun))
 
     working = asyncio.create_task(work(), name="forecasting soon")
     store.hearers.append(soon.hear)

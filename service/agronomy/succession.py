@@ -448,8 +448,10 @@ def _moments(s0: float, interval: float, begin_h: float, curve: Curve) -> Array:
 
 def _lost(curve: Curve, start_h: float, h0: Array, harvest_interval_days: float) -> int:
     """Return how many of the wished harvests have passed before a seeding made now would be ready."""
-    past = np.median(at(curve.harvest_h, curve.seeding_h, np.array([start_h]))[0]) - np.median(h0)
-    return max(0, int(past / HOURS / harvest_interval_days)) if np.isfinite(past) else 0
+    ready, before = np.median(at(curve.harvest_h, curve.seeding_h, np.array([start_h]))[0]), np.median(h0)
+    if not (np.isfinite(ready) and np.isfinite(before)):
+        return 0
+    return max(0, int((ready - before) / HOURS / harvest_interval_days))
 
 
 def _exact_moments(exact: Array, start_h: float, interval: float) -> Array:

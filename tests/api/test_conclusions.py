@@ -240,7 +240,7 @@ async def test_the_advice_that_was_read_is_accepted_once(
     assert done.status_code == 200, done.text
     assert done.json() == {
         "successionId": place.succession["id"], "created": 1, "withdrawn": 0, "intervalChanged": True,
-        "seedingIntervalDays": 5.5, "cellsPerSeeding": 220,
+        "seedingIntervalDays": 5.5, "cellsPerSeeding": 200,
     }  # fmt: skip
     again = await client.post(f"{path}/{newest['id']}/accept", headers=key)
     assert (again.json(), again.headers["Idempotency-Replayed"]) == (done.json(), "true")
@@ -249,4 +249,4 @@ async def test_the_advice_that_was_read_is_accepted_once(
     tasks = (await client.get("/v1/tasks")).json()["items"]
     assert [(task["dueOn"], task["cells"]) for task in tasks] == [("2026-09-15", 220)]
     succession = (await client.get(f"/v1/successions/{place.succession['id']}")).json()
-    assert (succession["seedingIntervalDays"], succession["cellsPerSeeding"]) == (5.5, 220)
+    assert (succession["seedingIntervalDays"], succession["cellsPerSeeding"]) == (5.5, 200)

@@ -114,7 +114,7 @@ async def test_dead_letters_are_replayed(
     answer = await client.post("/v1/dead-letters/replay", json={"reason": "unknown_topic"})
     assert answer.json() == {"lookedAt": 2, "gone": 1, "readings": 1, "next": None}
     left = (await client.get("/v1/dead-letters")).json()["items"]
-    assert [(x["reason"], x["payload"], x["sensorId"]) for x in left] == [("malformed", "hot!", None)]
+    assert [(x["reason"], x["payload"], x["sensorId"]) for x in left] == [("malformed", "hot!", sensor["id"])]
     problem_of(await client.post("/v1/dead-letters/replay", json={}), 422, "/topic")
     problem_of(await client.post("/v1/dead-letters/replay", json={"reason": "bad"}), 422, "/reason")
 
@@ -146,8 +146,10 @@ async def test_that_a_sensor_was_looked_at_later_is_no_change(
 async def test_a_stuck_sensor_beside_a_good_one(
     client: httpx.AsyncClient, place: Place, clock: FixedClock, store: Store
 ) -> None:
-    good = await made(client, "/v1/sensors", {**sensor_body(place), "topic": "a"})
-    bad = await made(client, "/v1/sensors", {**sensor_body(place), "topic": "b", "name": "by the door"})
+    good = await made(client, "/v1/sensors", {**sensor_body(place), "topic": "evenleaf/a"})
+    bad = await made(
+        client, "/v1/sensors", {**sensor_body(place), "topic": "evenleaf/b", "name": "by the door"}
+    )
     start = clock.now() - timedelta(hours=23)
     course = [20.0 + 2.0 * np.sin(n / 30) for n in range(23 * 12)]
     await push(client, good, samples(start, course))

@@ -21,7 +21,7 @@ from service.records.calibration import keep_evidence
 from service.records.conditions import save_hours
 from service.records.store import Store
 from service.settings import Settings
-from service.soon import forecasting_soon
+from service.soon import RESTS, forecasting_soon
 from service.work.access import SYSTEM
 from service.work.batches import create_batch
 from service.work.crops import create_cultivar
@@ -168,3 +168,19 @@ async def test_what_is_taken_back_is_not_heard(sqlite_store: Store, clock: Fixed
             await uow.flush()
             raise ZeroDivisionError
     assert heard == []
+
+
+async def test_much_to_do_leaves_most_of_the_time_to_who_serves(
+    sqlite_store: Store, clock: FixedClock, place: Place
+) -> None:
+    begun = list[float]()
+
+    async def forecast(_house_id: int) -> None:
+        begun.append(asyncio.get_running_loop().time())
+        await asyncio.sleep(0.1)
+
+    async with forecasting_soon(sqlite_store, forecast, quiet_s=0.0, longest_s=0.0):
+        for code in "AB":
+            await seed(sqlite_store, clock, place, code)
+            await until(lambda: len(begun) == ord(code) - ord("A") + 1)  # noqa: B023 - awaited here
+    assert begun[1] - begun[0] >= 0.1 * (1 + RESTS) * 0.99

@@ -135,9 +135,9 @@ async def test_every_kind_of_bad_input_has_its_outcome_and_the_listener_goes_on(
     ]
     oversized = b'{"v": 1, "pad": "' + b"x" * 300_000 + b'"}'
     bad: list[tuple[str, bytes, str, int | None]] = [
-        (temp, b'{"v": 21.5', "malformed", None),
-        (temp, b"\xff\x00", "malformed", None),
-        (temp, b"", "malformed", None),
+        (temp, b'{"v": 21.5', "malformed", temp_id),
+        (temp, b"\xff\x00", "malformed", temp_id),
+        (temp, b"", "malformed", temp_id),
         (temp, b'{"v": NaN}', "not_finite", temp_id),
         (temp, b"-Infinity", "not_finite", temp_id),
         (temp, b"1e999", "not_finite", temp_id),
@@ -148,7 +148,7 @@ async def test_every_kind_of_bad_input_has_its_outcome_and_the_listener_goes_on(
         (temp, body(NOW + timedelta(seconds=301), 20.0), "in_the_future", temp_id),
         (temp, body(NOW - timedelta(days=401), 20.0), "too_old", temp_id),
         (site.topic("nobody"), b"20", "unknown_topic", None),
-        (temp, oversized, "oversized", None),
+        (temp, oversized, "oversized", temp_id),
         (temp, json.dumps(array).encode(), "bad_time", temp_id),
     ]
     good = [

@@ -7,13 +7,14 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from concurrent.futures import BrokenExecutor
 from pathlib import Path
 
 import pytest
 
-from service.computing import running_workers
+from service.computing import running_computing, running_workers
 
 
 def _lives(pid: int) -> bool:
@@ -22,6 +23,17 @@ def _lives(pid: int) -> bool:
     except FileNotFoundError:
         return False
     return stat.rpartition(")")[2].split()[0] != "Z"  # dead, only nobody has asked yet
+
+
+async def test_one_thread_computes_all() -> None:
+    async with running_computing(0) as thread:
+        found = {await thread.run(threading.get_ident) for _ in range(5)}
+        assert len(found) == 1
+        assert found != {threading.get_ident()}
+        with pytest.raises(ZeroDivisionError):
+            await thread.run(divmod, 1, 0)
+    async with running_computing(1) as workers:
+        assert await workers.run(os.getpid) != os.getpid()
 
 
 async def test_works_in_other_processes_and_gives_way_to_who_serves() -> None:

@@ -71,9 +71,9 @@ def test_from_the_first_run_to_the_first_forecast(empty_site: Site, look: LookMa
         page.fill("[name=cells_per_seeding]", "190")
         page.click("main form .main")
 
-        page.fill("[name=topic]", "greenhouse/south/temp")
+        page.fill("[name=topic]", "evenleaf/south/temp")
         page.click("main form .main")
-        expect(page.get_by_text("greenhouse/south/temp")).to_be_visible()
+        expect(page.get_by_text("evenleaf/south/temp")).to_be_visible()
         page.get_by_role("link", name="Go on").click()
 
         page.fill("[name=seeded_on]", "2026-09-10")
