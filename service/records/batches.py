@@ -73,7 +73,7 @@ async def entries_of(uow: UnitOfWork, batch_ids: Iterable[int]) -> dict[int, lis
     """Return the ledger of each batch, superseded and void entries included, in the order of recording."""
     ledgers: dict[int, list[Entry]] = {batch_id: [] for batch_id in batch_ids}
     if ledgers:
-        statement = select(Entry).where(Entry.batch_id.in_(ledgers)).order_by(Entry.id)
+        statement = select(Entry).where(among(uow, Entry.batch_id, ledgers)).order_by(Entry.id)
         for entry in await uow.session.scalars(statement):
             ledgers[entry.batch_id].append(entry)
     return ledgers
@@ -110,7 +110,9 @@ async def seed_lots_of(uow: UnitOfWork, batch_ids: Iterable[int]) -> dict[int, l
     """Return the seed that each batch was sown with, by lot."""
     found: dict[int, list[BatchSeedLot]] = {batch_id: [] for batch_id in batch_ids}
     statement = (
-        select(BatchSeedLot).where(BatchSeedLot.batch_id.in_(found)).order_by(BatchSeedLot.seed_lot_id)
+        select(BatchSeedLot)
+        .where(among(uow, BatchSeedLot.batch_id, found))
+        .order_by(BatchSeedLot.seed_lot_id)
     )
     for row in await uow.session.scalars(statement):
         found[row.batch_id].append(row)
@@ -130,7 +132,7 @@ async def lots_by_id(uow: UnitOfWork, lot_ids: Collection[int]) -> dict[int, tup
     found = await uow.session.execute(
         select(SeedLot, Cultivar.crop_id)
         .join(Cultivar, Cultivar.id == SeedLot.cultivar_id)
-        .where(SeedLot.id.in_(lot_ids))
+        .where(among(uow, SeedLot.id, lot_ids))
     )
     return {lot.id: (lot, crop_id) for lot, crop_id in found}
 
@@ -146,7 +148,7 @@ async def batches_seeded(
 async def trays_of(uow: UnitOfWork, batch_ids: Iterable[int]) -> dict[int, list[Tray]]:
     """Return the trays of each batch, by number."""
     found: dict[int, list[Tray]] = {batch_id: [] for batch_id in batch_ids}
-    statement = select(Tray).where(Tray.batch_id.in_(found)).order_by(Tray.number)
+    statement = select(Tray).where(among(uow, Tray.batch_id, found)).order_by(Tray.number)
     for row in await uow.session.scalars(statement):
         found[row.batch_id].append(row)
     return found
@@ -176,7 +178,7 @@ async def batches_in_sections(
 ) -> list[int]:
     """Return the ids of batches that may stand in sections now, or, with a moment, at any time since it."""
     touching = select(Entry.batch_id).where(
-        or_(Entry.section_id.in_(section_ids), Entry.from_section_id.in_(section_ids))
+        or_(among(uow, Entry.section_id, section_ids), among(uow, Entry.from_section_id, section_ids))
     )
     live = Batch.stage != "finished"
     if since is not None:

@@ -13,6 +13,7 @@ from sqlalchemy import delete, event, func, insert, select, text
 from sqlalchemy.orm import Session, UOWTransaction
 
 from service.records import tables
+from service.records.among import is_among
 from service.records.tables import Batch, Change, House, Succession
 
 if TYPE_CHECKING:
@@ -112,10 +113,11 @@ def _batch_of(row: Any) -> bool:
 
 
 def _pairs(session: Session, key: Any, value: Any, ids: Iterable[int]) -> dict[int | None, int]:
-    wanted = sorted(ids)
+    wanted = list(ids)
     if not wanted:
         return {}
-    return {int(k): int(v) for k, v in session.execute(select(key, value).where(key.in_(wanted))).all()}
+    those = is_among(session.get_bind().dialect.name, key, wanted)
+    return {int(k): int(v) for k, v in session.execute(select(key, value).where(those)).all()}
 
 
 # --------------------------------------------------------------------------- reading

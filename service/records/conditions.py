@@ -489,7 +489,7 @@ async def letters_to_replay(
 async def remove_dead_letters(uow: UnitOfWork, ids: Sequence[int]) -> None:
     """Remove dead letters that are readings now."""
     if ids:
-        await uow.session.execute(delete(_dead_letter).where(_dead_letter.c.id.in_(list(ids))))
+        await uow.session.execute(delete(_dead_letter).where(among(uow, _dead_letter.c.id, ids)))
 
 
 async def drop_dead_letters(uow: UnitOfWork, *, before: datetime, keep: int, limit: int) -> int:

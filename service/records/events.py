@@ -8,7 +8,7 @@ from typing import Any, cast
 
 from sqlalchemy import Table, func, select
 
-from service.records.listing import narrow, page
+from service.records.listing import among, narrow, page
 from service.records.store import UnitOfWork, upsert
 from service.records.tables import Cultivar, House, HouseEvent, Sensor, Succession, WeatherForecast
 
@@ -49,7 +49,8 @@ async def events_of(uow: UnitOfWork, house_id: int) -> list[HouseEvent]:
 async def seasons_of(uow: UnitOfWork, successions: Sequence[Succession]) -> dict[int, list[int]]:
     """Return the months in which all cultivars of a succession are in season; only of those that have one."""
     of = {s.id: {s.cultivar_id, *(part.cultivar_id for part in s.cultivars)} - {None} for s in successions}
-    statement = select(Cultivar.id, Cultivar.season_months).where(Cultivar.id.in_(set().union(*of.values())))
+    known = {cultivar_id for ids in of.values() for cultivar_id in ids if cultivar_id is not None}
+    statement = select(Cultivar.id, Cultivar.season_months).where(among(uow, Cultivar.id, known))
     seasons = {
         row.id: set(row.season_months) for row in await uow.session.execute(statement) if row.season_months
     }

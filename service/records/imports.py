@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm.attributes import flag_modified
 
+from service.records.listing import among
 from service.records.saving import saving
 from service.records.store import UnitOfWork
 from service.records.tables import Batch, Cultivar, Entry, House, Order, Sensor, Tray
@@ -29,7 +30,7 @@ async def sensors_of(uow: UnitOfWork, house_id: int) -> list[Sensor]:
 
 async def cultivars_of(uow: UnitOfWork, crop_ids: Collection[int]) -> list[Cultivar]:
     """Return the cultivars of crops, by id."""
-    statement = select(Cultivar).where(Cultivar.crop_id.in_(crop_ids)).order_by(Cultivar.id)
+    statement = select(Cultivar).where(among(uow, Cultivar.crop_id, crop_ids)).order_by(Cultivar.id)
     return list(await uow.session.scalars(statement))
 
 

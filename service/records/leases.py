@@ -9,6 +9,7 @@ from typing import cast
 
 from sqlalchemy import Table, and_, literal, or_, select, update
 
+from service.records.listing import among
 from service.records.sqltime import now_s
 from service.records.store import UnitOfWork, upsert
 from service.records.tables import House, JobLease
@@ -71,7 +72,7 @@ async def claim(
         return []
     rows = await uow.session.execute(
         update(_lease)
-        .where(_lease.c.job == job, _lease.c.subject_id.in_(ids), free)
+        .where(_lease.c.job == job, among(uow, _lease.c.subject_id, ids), free)
         .values(
             due_at=due_at,
             holder=holder,
@@ -90,7 +91,7 @@ async def renew(uow: UnitOfWork, job: str, holder: str, claims: Sequence[Claim],
         update(_lease)
         .where(
             _lease.c.job == job,
-            _lease.c.subject_id.in_([c.subject_id for c in claims]),
+            among(uow, _lease.c.subject_id, [c.subject_id for c in claims]),
             _lease.c.holder == holder,
             ~_lease.c.done,
         )

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from typing import Any, TypeVar
 
-from sqlalchemy import BigInteger, ColumnElement, Executable, Select, any_, func, literal, select
+from sqlalchemy import ColumnElement, Executable, Select, select
 from sqlalchemy import inspect as sql_inspect
-from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.orm import InstrumentedAttribute
 
+from service.records.among import is_among
 from service.records.store import UnitOfWork
 from service.records.tables import Base
 
@@ -76,14 +75,8 @@ async def page(
 def among(
     uow: UnitOfWork, column: InstrumentedAttribute[Any] | ColumnElement[Any], ids: Iterable[int]
 ) -> ColumnElement[bool]:
-    """Return the condition that a column is one of ids, as one parameter however many they are.
-
-    ``in_`` makes another statement for every number of ids, and each connection keeps a hundred of them prepared.
-    """
-    wanted = sorted(set(ids))
-    if uow.dialect == "postgresql":
-        return column == any_(literal(wanted, ARRAY(BigInteger())))
-    return column.in_(select(func.json_each(json.dumps(wanted)).table_valued("value").c.value))
+    """Return the condition that a column is one of ids, see :func:`service.records.among.is_among`."""
+    return is_among(uow.dialect, column, ids)
 
 
 async def rows(uow: UnitOfWork, statement: Executable) -> list[Any]:

@@ -23,12 +23,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import partial
 from typing import TYPE_CHECKING, Any, cast
 
-from sqlalchemy import Table, and_, case, event, or_, select, update
+from sqlalchemy import ColumnElement, Table, and_, case, event, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import ORMExecuteState, Session, UOWTransaction
 
+from service.records.among import is_among
 from service.records.tables import (
     Batch,
     ChangeMark,
@@ -320,28 +322,34 @@ def _after_rollback(session: Session) -> None:
             session.info.pop(pending, None)
 
 
-_RESOLVE: dict[str, tuple[str, Callable[[Sequence[int]], Any]]] = {
-    "zone": ("house", lambda ids: select(Zone.id, Zone.house_id).where(Zone.id.in_(ids))),
-    "batch": ("house", lambda ids: select(Batch.id, Batch.house_id).where(Batch.id.in_(ids))),
+_Those = Callable[[Any], ColumnElement[bool]]
+_RESOLVE: dict[str, tuple[str, Callable[[_Those], Any]]] = {
+    "zone": ("house", lambda those: select(Zone.id, Zone.house_id).where(those(Zone.id))),
+    "batch": ("house", lambda those: select(Batch.id, Batch.house_id).where(those(Batch.id))),
     "succession": (
         "house",
-        lambda ids: select(Succession.id, Succession.house_id).where(Succession.id.in_(ids)),
+        lambda those: select(Succession.id, Succession.house_id).where(those(Succession.id)),
     ),
-    "sensor": ("house", lambda ids: select(Sensor.id, Sensor.house_id).where(Sensor.id.in_(ids))),
+    "sensor": ("house", lambda those: select(Sensor.id, Sensor.house_id).where(those(Sensor.id))),
     "entry": (
         "house",
-        lambda ids: (
-            select(Entry.id, Batch.house_id).join(Batch, Batch.id == Entry.batch_id).where(Entry.id.in_(ids))
+        lambda those: (
+            select(Entry.id, Batch.house_id).join(Batch, Batch.id == Entry.batch_id).where(those(Entry.id))
         ),
     ),
-    "crop": ("farm", lambda ids: select(Crop.id, Crop.farm_id).where(Crop.id.in_(ids))),
+    "crop": ("farm", lambda those: select(Crop.id, Crop.farm_id).where(those(Crop.id))),
     "farm_of_batch": (
         "farm",
-        lambda ids: (
-            select(Batch.id, House.farm_id).join(House, House.id == Batch.house_id).where(Batch.id.in_(ids))
+        lambda those: (
+            select(Batch.id, House.farm_id).join(House, House.id == Batch.house_id).where(those(Batch.id))
         ),
     ),
 }
+"""By kind of row: the scope that one lies in, and the statement that finds those."""
+
+
+def _among(session: Session, column: Any, ids: Iterable[int]) -> ColumnElement[bool]:
+    return is_among(session.get_bind().dialect.name, column, ids)
 
 
 def _resolved(session: Session, pending: Mapping[Place, _Noted]) -> dict[Place, _Noted]:
@@ -365,7 +373,8 @@ def _resolved(session: Session, pending: Mapping[Place, _Noted]) -> dict[Place, 
                     add(("house", house_id), rows[sensor_id])
         else:
             scope, statement = _RESOLVE[kind]
-            places = {row.id: row[1] for row in session.execute(statement(sorted(rows)))}
+            those = partial(_among, session, ids=rows)
+            places = {row.id: row[1] for row in session.execute(statement(those))}
             for row_id, what in rows.items():
                 add((scope, places[row_id]) if row_id in places else _ALL, what)
     return found
@@ -383,7 +392,7 @@ def _count_hours(session: Session, found: Mapping[Place, _Noted]) -> dict[Place,
             counts[place] = (1, what.until)
     if houses:
         table = cast(Table, ChangeMark.__table__)
-        mine = and_(table.c.scope == _RUNNING, table.c.row_id.in_(houses))
+        mine = and_(table.c.scope == _RUNNING, _among(session, table.c.row_id, houses))
         wanted = select(table.c.row_id, table.c.changes, table.c.until).where(mine).order_by(table.c.row_id)
         standing = {row.row_id: row for row in session.execute(wanted.with_for_update())}
         if len(standing) < len(houses):
@@ -442,7 +451,7 @@ async def marks_of(uow: UnitOfWork, house_ids: Sequence[int]) -> dict[int, Marks
     """Return the marks of houses; of those that are there. To be read before what they are marks of."""
     rows = (
         await uow.session.execute(
-            select(House.id, House.farm_id, House.time_zone).where(House.id.in_(house_ids))
+            select(House.id, House.farm_id, House.time_zone).where(is_among(uow.dialect, House.id, house_ids))
         )
     ).all()
     farms = {row.farm_id for row in rows}
@@ -451,8 +460,11 @@ async def marks_of(uow: UnitOfWork, house_ids: Sequence[int]) -> dict[int, Marks
         for scope, row_id, changes, until in await uow.session.execute(
             select(ChangeMark.scope, ChangeMark.row_id, ChangeMark.changes, ChangeMark.until).where(
                 or_(
-                    and_(ChangeMark.scope.in_(["house", _RUNNING]), ChangeMark.row_id.in_(house_ids)),
-                    and_(ChangeMark.scope == "farm", ChangeMark.row_id.in_(farms)),
+                    and_(
+                        ChangeMark.scope.in_(["house", _RUNNING]),
+                        is_among(uow.dialect, ChangeMark.row_id, house_ids),
+                    ),
+                    and_(ChangeMark.scope == "farm", is_among(uow.dialect, ChangeMark.row_id, farms)),
                     ChangeMark.scope == "all",
                 )
             )

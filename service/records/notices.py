@@ -9,7 +9,7 @@ from typing import Any, cast
 from sqlalchemy import CursorResult, case, delete, func, literal, or_, select, update
 from sqlalchemy.orm import aliased
 
-from service.records.listing import narrow, page
+from service.records.listing import among, narrow, page
 from service.records.store import UnitOfWork
 from service.records.tables import Alert, House, Notice, Receiver, RetainedTopic
 
@@ -102,7 +102,7 @@ async def claim_due(
     await uow.session.execute(
         update(Notice)
         .where(
-            Notice.id.in_(ids),
+            among(uow, Notice.id, ids),
             Notice.state == "waiting",
             or_(Notice.leased_until.is_(None), Notice.leased_until < now),
         )
@@ -111,7 +111,7 @@ async def claim_due(
     rows = await uow.session.execute(
         select(Notice, Receiver)
         .join(Receiver, Receiver.id == Notice.receiver_id)
-        .where(Notice.id.in_(ids), Notice.lease == lease, Notice.state == "waiting")
+        .where(among(uow, Notice.id, ids), Notice.lease == lease, Notice.state == "waiting")
     )
     return [(notice, receiver) for notice, receiver in rows.all()]
 

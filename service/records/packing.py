@@ -9,7 +9,7 @@ from typing import NamedTuple
 from sqlalchemy import func, select
 from sqlalchemy.orm.attributes import flag_modified
 
-from service.records.listing import MAX_ID, locked, narrow, page
+from service.records.listing import MAX_ID, among, locked, narrow, page
 from service.records.saving import saving
 from service.records.store import UnitOfWork
 from service.records.tables import (
@@ -42,7 +42,7 @@ async def cuts(uow: UnitOfWork, entry_ids: Collection[int]) -> dict[int, Cut]:
         .join(Batch, Batch.id == Entry.batch_id)
         .join(Succession, Succession.id == Batch.succession_id)
         .join(House, House.id == Batch.house_id)
-        .where(Entry.id.in_([i for i in entry_ids if 0 < i <= MAX_ID]))
+        .where(among(uow, Entry.id, [i for i in entry_ids if 0 < i <= MAX_ID]))
     )
     return {row[0].id: Cut(*row) for row in await uow.session.execute(statement)}
 
@@ -63,7 +63,7 @@ async def packed_from(uow: UnitOfWork, batch_ids: Collection[int], without_lot: 
     statement = (
         select(PackedLotHarvest.entry_id, func.sum(PackedLotHarvest.heads))
         .join(Entry, Entry.id == PackedLotHarvest.entry_id)
-        .where(Entry.batch_id.in_(batch_ids))
+        .where(among(uow, Entry.batch_id, batch_ids))
         .group_by(PackedLotHarvest.entry_id)
     )
     if without_lot is not None:
@@ -77,7 +77,7 @@ async def harvests_of(uow: UnitOfWork, lot_ids: Collection[int]) -> dict[int, li
     if found:
         statement = (
             select(PackedLotHarvest)
-            .where(PackedLotHarvest.packed_lot_id.in_(found))
+            .where(among(uow, PackedLotHarvest.packed_lot_id, found))
             .order_by(PackedLotHarvest.packed_lot_id, PackedLotHarvest.entry_id)
         )
         for row in await uow.session.scalars(statement):
@@ -89,7 +89,7 @@ async def delivered_from(uow: UnitOfWork, lot_ids: Collection[int]) -> dict[int,
     """Return the heads of each packed lot that were delivered; a lot without any is left out."""
     statement = (
         select(Delivery.packed_lot_id, func.sum(Delivery.heads))
-        .where(Delivery.packed_lot_id.in_(lot_ids))
+        .where(among(uow, Delivery.packed_lot_id, lot_ids))
         .group_by(Delivery.packed_lot_id)
     )
     return {lot_id: int(heads) for lot_id, heads in await uow.session.execute(statement)}
@@ -241,7 +241,7 @@ async def delivered_for(
                 PackedLot.weight_kg,
             )
             .join(PackedLot, PackedLot.id == Delivery.packed_lot_id)
-            .where(Delivery.order_id.in_(found), Delivery.for_on.between(first, last))
+            .where(among(uow, Delivery.order_id, found), Delivery.for_on.between(first, last))
             .order_by(Delivery.for_on, Delivery.id)
         )
         for row in await uow.session.execute(statement):

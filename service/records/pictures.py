@@ -6,6 +6,7 @@ from collections.abc import Collection
 
 from sqlalchemy import func, select
 
+from service.records.listing import among
 from service.records.store import UnitOfWork
 from service.records.tables import Entry, Picture
 
@@ -34,5 +35,5 @@ async def same_picture(uow: UnitOfWork, entry_id: int, sha256: str) -> Picture |
 
 async def count_pictures(uow: UnitOfWork, entry_ids: Collection[int]) -> int:
     """Return how many pictures entries have."""
-    statement = select(func.count(Picture.id)).where(Picture.entry_id.in_(entry_ids))
+    statement = select(func.count(Picture.id)).where(among(uow, Picture.entry_id, entry_ids))
     return int(await uow.session.scalar(statement) or 0)

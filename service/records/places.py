@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 from sqlalchemy import func, select
 
-from service.records.listing import known, narrow, page
+from service.records.listing import among, known, narrow, page
 from service.records.store import UnitOfWork
 from service.records.tables import Farm, House, Section, Succession, Zone
 
@@ -44,7 +44,7 @@ async def lock_sections(uow: UnitOfWork, section_ids: Collection[int]) -> list[S
     """
     statement = (
         select(Section)
-        .where(Section.id.in_(section_ids))
+        .where(among(uow, Section.id, section_ids))
         .order_by(Section.id)
         .with_for_update(key_share=True)
         .execution_options(populate_existing=True)

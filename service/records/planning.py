@@ -7,6 +7,7 @@ from datetime import date
 
 from sqlalchemy import delete, select
 
+from service.records.listing import among
 from service.records.store import UnitOfWork
 from service.records.tables import Crop, Cultivar, Farm, House, Succession, Task
 
@@ -40,7 +41,7 @@ async def successions_of_houses(
     rows = await uow.session.execute(
         select(Succession, House.time_zone)
         .join(House, House.id == Succession.house_id)
-        .where(Succession.house_id.in_(house_ids))
+        .where(among(uow, Succession.house_id, house_ids))
     )
     return {succession.id: (succession, time_zone) for succession, time_zone in rows}
 
@@ -58,7 +59,7 @@ async def seed_tasks(uow: UnitOfWork, house_ids: Sequence[int], first: date, las
     statement = (
         select(Task)
         .where(
-            Task.house_id.in_(house_ids),
+            among(uow, Task.house_id, house_ids),
             Task.kind == "seed",
             Task.succession_id.is_not(None),
             Task.due_on >= first,
@@ -71,4 +72,4 @@ async def seed_tasks(uow: UnitOfWork, house_ids: Sequence[int], first: date, las
 
 async def drop_tasks(uow: UnitOfWork, task_ids: Sequence[int]) -> None:
     """Take tasks off the list."""
-    await uow.session.execute(delete(Task).where(Task.id.in_(task_ids)))
+    await uow.session.execute(delete(Task).where(among(uow, Task.id, task_ids)))

@@ -6,7 +6,7 @@ from datetime import date
 
 from sqlalchemy import select
 
-from service.records.listing import narrow, page
+from service.records.listing import among, narrow, page
 from service.records.store import UnitOfWork
 from service.records.tables import (
     Batch,
@@ -104,7 +104,7 @@ async def tasks_since(uow: UnitOfWork, house_ids: list[int], since: date) -> lis
     return list(
         await uow.session.scalars(
             select(Task)
-            .where(Task.house_id.in_(house_ids), Task.due_on >= since)
+            .where(among(uow, Task.house_id, house_ids), Task.due_on >= since)
             .order_by(Task.due_on, Task.id)
         )
     )
@@ -116,7 +116,7 @@ async def events_since(uow: UnitOfWork, house_ids: list[int], since: date) -> li
         await uow.session.scalars(
             select(HouseEvent)
             .where(
-                HouseEvent.house_id.in_(house_ids),
+                among(uow, HouseEvent.house_id, house_ids),
                 HouseEvent.kind.in_(["cleaning", "closed"]),
                 HouseEvent.ends_on >= since,
             )
@@ -127,7 +127,7 @@ async def events_since(uow: UnitOfWork, house_ids: list[int], since: date) -> li
 
 async def forecast_days(uow: UnitOfWork, batch_ids: list[int]) -> dict[tuple[int, str], ForecastDay]:
     """Return the expected days of batches, by batch and event."""
-    rows = await uow.session.scalars(select(ForecastDay).where(ForecastDay.batch_id.in_(batch_ids)))
+    rows = await uow.session.scalars(select(ForecastDay).where(among(uow, ForecastDay.batch_id, batch_ids)))
     return {(row.batch_id, row.event): row for row in rows}
 
 
@@ -139,7 +139,7 @@ async def live_with_days(
         select(Batch, Succession, ForecastDay)
         .join(Succession, Succession.id == Batch.succession_id)
         .join(ForecastDay, ForecastDay.batch_id == Batch.id)
-        .where(Batch.house_id.in_(house_ids), Batch.stage != "finished", ForecastDay.day.is_not(None))
+        .where(among(uow, Batch.house_id, house_ids), Batch.stage != "finished", ForecastDay.day.is_not(None))
         .order_by(ForecastDay.day, Batch.id)
     )
     return [(batch, succession, day) for batch, succession, day in rows.all()]

@@ -9,7 +9,7 @@ from typing import cast
 
 from sqlalchemy import func, or_, select
 
-from service.records.listing import MAX_ID, locked, narrow, page
+from service.records.listing import MAX_ID, among, locked, narrow, page
 from service.records.store import UnitOfWork
 from service.records.tables import (
     Batch,
@@ -113,12 +113,12 @@ async def gone_of(uow: UnitOfWork, lot_ids: Iterable[int]) -> dict[int, Gone]:
         return {}
     sown = await uow.session.execute(
         select(BatchSeedLot.seed_lot_id, func.sum(BatchSeedLot.seeds))
-        .where(BatchSeedLot.seed_lot_id.in_(ids))
+        .where(among(uow, BatchSeedLot.seed_lot_id, ids))
         .group_by(BatchSeedLot.seed_lot_id)
     )
     used = await uow.session.execute(
         select(SeedUse.seed_lot_id, func.sum(SeedUse.seeds))
-        .where(SeedUse.seed_lot_id.in_(ids))
+        .where(among(uow, SeedUse.seed_lot_id, ids))
         .group_by(SeedUse.seed_lot_id)
     )
     sown_by = {lot_id: int(seeds) for lot_id, seeds in sown}
@@ -130,7 +130,7 @@ async def crops_of_lots(uow: UnitOfWork, lots: Iterable[SeedLot]) -> dict[int, t
     """Return cultivar and crop of lots, by cultivar."""
     ids = {lot.cultivar_id for lot in lots}
     rows = await uow.session.execute(
-        select(Cultivar, Crop).join(Crop, Crop.id == Cultivar.crop_id).where(Cultivar.id.in_(ids))
+        select(Cultivar, Crop).join(Crop, Crop.id == Cultivar.crop_id).where(among(uow, Cultivar.id, ids))
     )
     return {cultivar.id: (cultivar, crop) for cultivar, crop in rows}
 
@@ -147,7 +147,7 @@ async def page_uses(
 
 async def sensors_of(uow: UnitOfWork, sensor_ids: Iterable[int]) -> dict[int, Sensor]:
     """Return sensors by id."""
-    rows = await uow.session.scalars(select(Sensor).where(Sensor.id.in_(set(sensor_ids))))
+    rows = await uow.session.scalars(select(Sensor).where(among(uow, Sensor.id, set(sensor_ids))))
     return {sensor.id: sensor for sensor in rows}
 
 
@@ -181,7 +181,7 @@ async def sown_of(uow: UnitOfWork, lot_ids: Iterable[int]) -> list[Sown]:
     rows = await uow.session.execute(
         select(BatchSeedLot.seed_lot_id, BatchSeedLot.seeds, BatchSeedLot.cells, Batch)
         .join(Batch, Batch.id == BatchSeedLot.batch_id)
-        .where(BatchSeedLot.seed_lot_id.in_(list(lot_ids)))
+        .where(among(uow, BatchSeedLot.seed_lot_id, lot_ids))
         .order_by(Batch.seeded_on, Batch.id)
     )
     return [Sown(*row) for row in rows]
@@ -191,7 +191,7 @@ async def lots_in_batches(uow: UnitOfWork, batch_ids: Iterable[int]) -> dict[int
     """Return how many lots each batch was sown with."""
     rows = await uow.session.execute(
         select(BatchSeedLot.batch_id, func.count())
-        .where(BatchSeedLot.batch_id.in_(list(batch_ids)))
+        .where(among(uow, BatchSeedLot.batch_id, batch_ids))
         .group_by(BatchSeedLot.batch_id)
     )
     return {batch_id: int(count) for batch_id, count in rows}
@@ -234,7 +234,7 @@ async def open_order_tasks(uow: UnitOfWork, house_ids: Sequence[int]) -> list[Ta
     return list(
         await uow.session.scalars(
             select(Task)
-            .where(Task.house_id.in_(house_ids), Task.kind == "order", Task.done_at.is_(None))
+            .where(among(uow, Task.house_id, house_ids), Task.kind == "order", Task.done_at.is_(None))
             .order_by(Task.due_on, Task.id)
         )
     )
@@ -244,7 +244,7 @@ async def last_seedings(uow: UnitOfWork, succession_ids: Iterable[int]) -> dict[
     """Return when each succession was seeded last."""
     rows = await uow.session.execute(
         select(Batch.succession_id, func.max(Batch.seeded_on))
-        .where(Batch.succession_id.in_(list(succession_ids)))
+        .where(among(uow, Batch.succession_id, succession_ids))
         .group_by(Batch.succession_id)
     )
     return {row[0]: row[1] for row in rows}
@@ -288,7 +288,7 @@ async def counted_trials(uow: UnitOfWork, lot_ids: Iterable[int]) -> list[LotTri
         await uow.session.scalars(
             select(LotTrial)
             .where(
-                or_(LotTrial.new_lot_id.in_(ids), LotTrial.old_lot_id.in_(ids)),
+                or_(among(uow, LotTrial.new_lot_id, ids), among(uow, LotTrial.old_lot_id, ids)),
                 LotTrial.counted_on.is_not(None),
             )
             .order_by(LotTrial.sown_on, LotTrial.id)

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from sqlalchemy import func, select
 
+from service.records.listing import among
 from service.records.store import UnitOfWork
 from service.records.tables import Alert, DeadLetter, Reading, Sensor
 
@@ -23,7 +24,7 @@ async def refused_since(
     """Return how many dead letters of sensors came since, by sensor and reason."""
     statement = (
         select(DeadLetter.sensor_id, DeadLetter.reason, func.count())
-        .where(DeadLetter.sensor_id.in_(list(sensor_ids)), DeadLetter.received_at >= since)
+        .where(among(uow, DeadLetter.sensor_id, sensor_ids), DeadLetter.received_at >= since)
         .group_by(DeadLetter.sensor_id, DeadLetter.reason)
     )
     found: dict[int, dict[str, int]] = {}

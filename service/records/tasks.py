@@ -7,7 +7,7 @@ from datetime import date, datetime
 
 from sqlalchemy import or_, select
 
-from service.records.listing import narrow, page
+from service.records.listing import among, narrow, page
 from service.records.store import UnitOfWork
 from service.records.tables import House, HouseEvent, Task
 
@@ -39,7 +39,7 @@ async def zones_of_cleanings(uow: UnitOfWork, subjects: Collection[str]) -> dict
     ids = {int(s.removeprefix("clean:")): s for s in subjects if s.startswith("clean:")}
     rows = await uow.session.execute(
         select(HouseEvent.id, HouseEvent.zone_id).where(
-            HouseEvent.id.in_(ids), HouseEvent.zone_id.is_not(None)
+            among(uow, HouseEvent.id, ids), HouseEvent.zone_id.is_not(None)
         )
     )
     return {ids[event_id]: zone_id for event_id, zone_id in rows if zone_id is not None}
