@@ -270,7 +270,13 @@ _COPY_AGAIN = f"""
 
 async def _attempt(uow: UnitOfWork) -> int | None:
     """Return what tells the move that is under way from others; None: there is none."""
-    found: int | None = await uow.session.scalar(text("SELECT CAST(to_regclass('reading_moving') AS oid)"))
+    # Not to_regclass: while it waited for its turn this session may not have heard yet that another made a new table.
+    found: int | None = await uow.session.scalar(
+        text(
+            "SELECT oid FROM pg_class WHERE relname = 'reading_moving'"
+            " AND relnamespace = CAST(current_schema() AS regnamespace)"
+        )
+    )
     return found
 
 
