@@ -12,6 +12,19 @@ from msgspec import UNSET, Meta, UnsetType
 
 from service.api.bodies import Body, View, view
 from service.api.operations import CHANGE, READ, Asker, Now, RowId, Uow
+from service.api.orders import (
+    Buyer,
+    CropId,
+    Dates,
+    EndsOn,
+    Heads,
+    Price,
+    PriceCurrency,
+    PriceUnit,
+    StartsOn,
+    Weekdays,
+    WeightKg,
+)
 from service.api.tasks import TaskView
 from service.records.store import Store
 from service.work import planning, sowing
@@ -31,6 +44,22 @@ class OrderTried(Body):
     active: Annotated[bool, Meta(description="False: without it; true: with one called off.")] | UnsetType = (
         UNSET
     )
+
+
+class OrderAdded(Body):
+    """An order that is not there, to see what it would take."""
+
+    crop_id: CropId
+    buyer: Buyer
+    heads: Heads | UnsetType = UNSET
+    weight_kg: WeightKg | UnsetType = UNSET
+    weekdays: Weekdays | UnsetType = UNSET
+    starts_on: StartsOn | UnsetType = UNSET
+    ends_on: EndsOn | UnsetType = UNSET
+    dates: Dates | UnsetType = UNSET
+    price: Price | UnsetType = UNSET
+    price_currency: PriceCurrency | UnsetType = UNSET
+    price_unit: PriceUnit | UnsetType = UNSET
 
 
 class ZoneTried(Body):
@@ -86,6 +115,9 @@ class PlanWish(Body):
     move_minutes_a_plant: Annotated[float, Meta(description="Labour of transplanting.")] | UnsetType = UNSET
     cut_minutes_a_head: Annotated[float, Meta(description="Labour of cutting.")] | UnsetType = UNSET
     orders: Annotated[list[OrderTried], Meta(description="Orders to try otherwise.")] | UnsetType = UNSET
+    new_orders: (
+        Annotated[list[OrderAdded], Meta(description="Orders to try beside those there are.")] | UnsetType
+    ) = UNSET
     zones: Annotated[list[ZoneTried], Meta(description="Zones to try otherwise.")] | UnsetType = UNSET
     houses: Annotated[list[HouseTried], Meta(description="Houses to try otherwise.")] | UnsetType = UNSET
 
@@ -217,7 +249,9 @@ class BindingView(View):
 class ExpectedView(View):
     """Heads wanted on a day, and those that will be there."""
 
-    order_id: Annotated[int | None, Meta(description="Null: nothing is ordered of the crop.")]
+    order_id: Annotated[
+        int | None, Meta(description="Null: nothing is ordered of the crop, or it is tried out.")
+    ]
     succession_id: Annotated[int | None, Meta(description="Whose heads they are, where nothing is ordered.")]
     crop_id: int
     crop: str

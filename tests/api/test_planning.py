@@ -100,6 +100,36 @@ async def test_what_if(client: httpx.AsyncClient, store: Store, lit: Place) -> N
 
 
 @ONE_DATABASE
+async def test_an_order_is_tried_out_before_it_is_taken(
+    client: httpx.AsyncClient, store: Store, lit: Place, other_place: Place
+) -> None:
+    new = {"cropId": lit.crop["id"], "buyer": "New buyer", "heads": 60, "dates": ["2026-12-14"]}
+    before = await all_rows(store)
+    plan = await plan_of(client, lit, newOrders=[new])
+    assert await all_rows(store) == before
+    taken, tried = plan["expected"]
+    assert (taken["buyer"], taken["heads"]) == ("Market hall", 100.0)
+    assert (tried["buyer"], tried["on"], tried["orderId"]) == ("New buyer", "2026-12-14", None)
+    assert (tried["heads"], tried["planned"], tried["short"]) == (60.0, 60.0, 0.0)
+    assert plan["headsWanted"] == 160.0
+    path = f"/v1/farms/{lit.farm['id']}/plan"
+    await refused(
+        client,
+        store,
+        [
+            ("POST", path, {"newOrders": [{**new, **wrong}]}, 422, f"/newOrders/0/{field}")
+            for wrong, field in (
+                ({"cropId": other_place.crop["id"]}, "cropId"),
+                ({"weekdays": [1]}, "weekdays"),
+                ({"weightKg": 3.0}, "weightKg"),
+                ({"price": 1.0}, "priceCurrency"),
+                ({"heads": 0}, "heads"),
+            )
+        ],
+    )
+
+
+@ONE_DATABASE
 async def test_readers_may_plan_and_only_writers_accept(
     client: httpx.AsyncClient, lit: Place, other_place: Place
 ) -> None:

@@ -14,8 +14,9 @@ from service.records.store import UnitOfWork
 from service.records.tables import Crop, Order, Task
 from service.work import fields
 from service.work.access import Access
-from service.work.errors import impossible
+from service.work.errors import Impossible, impossible
 from service.work.fields import Field, checked_new, each
+from service.work.orders import ORDER, check_together
 from service.work.places import HOUSE, get_farm
 from service.work.reforecast import HouseInput, read_house
 from service.work.tasks import PLAN_NOTE
@@ -58,6 +59,7 @@ _WISH = {
     "move_minutes_a_plant": Field(fields.number(0, 1e4, "minutes")),
     "cut_minutes_a_head": Field(fields.number(0, 1e4, "minutes")),
     "orders": each("orders", _ORDER_CHANGE),
+    "new_orders": each("new_orders", {k: f for k, f in ORDER.items() if k not in ("farm_id", "active")}),
     "zones": each("zones", _ZONE_CHANGE),
     "houses": each("houses", _HOUSE_CHANGE),
 }
@@ -77,6 +79,7 @@ class Wish:
     move_minutes_a_plant: float = 0.0
     cut_minutes_a_head: float = 0.0
     orders: Sequence[Mapping[str, Any]] = ()
+    new_orders: Sequence[Mapping[str, Any]] = ()
     zones: Sequence[Mapping[str, Any]] = ()
     houses: Sequence[Mapping[str, Any]] = ()
 
@@ -92,7 +95,7 @@ class FarmInput:
     wish: Wish
     houses: Sequence[HouseInput]
     crops: Mapping[int, Crop]
-    orders: Sequence[Order]
+    orders: Sequence[Order]  # those that are only tried out have ids below 0
     cultivars: Mapping[int, str]
     tasks: Sequence[Task]  # open seedings of the plan in force
 
@@ -115,6 +118,7 @@ async def read_farm(
         raise impossible("starts_on", f"it lies more than {MOST_WEEKS} weeks ahead")
     ends_on = starts_on + timedelta(days=7 * wish.weeks - 1)
     tasks = await records.seed_tasks(uow, house_ids, today, ends_on)
+    crops = {c.id: c for c in await records.crops_of(uow, farm_id)}
     given = FarmInput(
         farm_id=farm_id,
         now=now,
@@ -122,13 +126,30 @@ async def read_farm(
         ends_on=ends_on,
         wish=wish,
         houses=houses,
-        crops={c.id: c for c in await records.crops_of(uow, farm_id)},
-        orders=await orders_of(uow, farm_id),
+        crops=crops,
+        orders=[*await orders_of(uow, farm_id), *_new_orders(wish, farm_id, crops)],
         cultivars=await records.cultivar_names(uow, farm_id),
         tasks=[t for t in tasks if t.done_at is None and t.cells and t.note == PLAN_NOTE],
     )
     _check_changes(given)
     return given
+
+
+def _new_orders(wish: Wish, farm_id: int, crops: Collection[int]) -> list[Order]:
+    """Return orders that are only tried out."""
+    found = []
+    for at, values in enumerate(wish.new_orders):
+        order = Order(farm_id=farm_id, active=True, **values)
+        order.id = -1 - at
+        try:
+            if order.crop_id not in crops:
+                raise impossible("crop_id", f"there is no crop {order.crop_id} of this farm")
+            check_together(order)
+        except Impossible as error:
+            (problem,) = error.problems
+            raise impossible(f"new_orders/{at}/{problem.field}", problem.problem) from None
+        found.append(order)
+    return found
 
 
 def _check_changes(given: FarmInput) -> None:

@@ -72,7 +72,7 @@ class Binding:
 class Expected:
     """Heads wanted on a day, and those that will be there."""
 
-    order_id: int | None
+    order_id: int | None  # none too of an order that is only tried out
     succession_id: int | None
     crop_id: int
     crop: str
@@ -155,7 +155,7 @@ def shown(
         binding = tuple(_binding(draft, limit) for limit in lacking.limits) if lacking else ()
         expected.append(
             Expected(
-                order_id=item.order_id,
+                order_id=item.order_id if (item.order_id or 0) > 0 else None,
                 succession_id=item.succession_id,
                 crop_id=item.crop_id,
                 crop=crop,
