@@ -126,6 +126,8 @@ class SlotKeeper:
         if wanted and len([h for h in self.held.values() if not h.stop.is_set()]) > 1:
             _stop(wanted[:1])
             return
+        if any(held.stop.is_set() for held in self.held.values()):
+            return  # one that is handed over is not taken back before what is in hand of it is stored
         # One that has a slot already lets a process that is about to start have the others.
         patient = self.held and self._free_rounds < 2
         async with asyncio.timeout(_TRANSACTION_S), self._store.write() as uow:

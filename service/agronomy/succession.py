@@ -365,7 +365,7 @@ def advise(
         )
         cells = int(share * programme.cells)
         if not cells:
-            pause_until_h = np.inf
+            pause_until_h, every = np.inf, now_interval
         elif begin_h > start_h:
             pause_until_h = float(_moments(s0, every, begin_h, curve)[0])
         advised = every

@@ -131,12 +131,14 @@ class AcceptedAdviceView(View):
         int, Meta(description="Open tasks of an earlier advice that are no longer in it.", examples=[1])
     ]
     interval_changed: Annotated[
-        bool, Meta(description="Whether the succession's interval or cells changed.", examples=[True])
+        bool, Meta(description="Whether the succession's interval changed.", examples=[True])
     ]
     seeding_interval_days: Annotated[
         float, Meta(description="The succession's from now on, days.", examples=[5.5])
     ]
-    cells_per_seeding: Annotated[int, Meta(description="The succession's from now on.", examples=[300])]
+    cells_per_seeding: Annotated[
+        int, Meta(description="The succession's, as before: a full seeding.", examples=[300])
+    ]
 
 
 class AlertView(View):

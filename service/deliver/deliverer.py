@@ -112,8 +112,8 @@ class Deliverer:
                 return
             now = self._clock.now()
             why = str(failure)[:_LONGEST_ERROR]
-            refused = failure.refused and notice.attempts >= REFUSED_TRIES
-            given_up = failure.hopeless or refused or now >= notice.expires_at
+            refusals = notice.refusals + failure.refused
+            given_up = failure.hopeless or refusals >= REFUSED_TRIES or now >= notice.expires_at
             if given_up:
                 await records.settle(uow, notice.id, lease, state="dead", last_error=why)
                 if notice.type == RETAINED:
@@ -121,7 +121,7 @@ class Deliverer:
             else:
                 wait = max(pause_s(notice.attempts, random.random()), failure.retry_after_s)  # noqa: S311
                 due = min(now + timedelta(seconds=wait), max(now, notice.expires_at))
-                await records.settle(uow, notice.id, lease, due_at=due, last_error=why)
+                await records.settle(uow, notice.id, lease, due_at=due, last_error=why, refusals=refusals)
                 if not failure.refused:
                     self._paused[receiver.id] = max(due, self._paused.get(receiver.id, due))
         _log.log(

@@ -225,6 +225,9 @@ async def move_strays(store: Store, stopping: asyncio.Event | None = None) -> li
             await _in_turn(uow)
             await lock_readings(uow)  # no writer is under way of whom the trigger would not hear
             await _clear(uow)
+            months = await _missing(
+                uow, months
+            )  # one may have been made, and its strays moved, before our turn
             await _set_out(uow, months)
             ours = await _attempt(uow)
         if await _copy_all(store, ours, stopping):

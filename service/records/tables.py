@@ -1102,6 +1102,7 @@ class Notice(Base, kw_only=True):
     lease: Mapped[str | None] = mapped_column(String(40), default=None)  # who
     sent_at: Mapped[datetime | None] = mapped_column(default=None)
     last_error: Mapped[str | None] = mapped_column(default=None)
+    refusals: Mapped[int] = mapped_column(default=0, server_default="0")  # of the attempts, by what it says
     __table_args__ = (
         CheckConstraint("state IN ('waiting', 'held', 'sent', 'dead', 'replaced')", name="state"),
         Index("ix_notice_receiver_id_state", "receiver_id", "state", "id"),

@@ -12,12 +12,12 @@ from litestar import Response, get, post
 from litestar.params import FromPath
 
 from service.records.store import UnitOfWork
-from service.records.tables import Advice, Alert, Succession
+from service.records.tables import Advice, Alert, Succession, Task
 from service.web.batches import RECORD, recorded_of
 from service.web.belt import Belt, lay
 from service.web.belt_batches import Batches
 from service.web.frame import Frame, Web, access_of, clock_of, frame_of, reading, see_other, writing
-from service.work.advice import accept_advice
+from service.work.advice import ADVICE_NOTE, AHEAD_DAYS, accept_advice
 from service.work.alerts import acknowledge_alert, snooze_alert
 from service.work.line import HouseLine, LineBatch, house_line
 from service.work.listing import MAX_LIMIT
@@ -235,8 +235,24 @@ async def show_advice(request: Web, house_id: FromPath[int]) -> Response[str]:
         "advice.html",
         shown=shown,
         waiting=[s for s in successions if s.active and s.id not in {a.succession_id for _, a, _ in shown}],
-        seed_tasks={(t.succession_id, t.due_on) for t in tasks},
+        listed={(t.succession_id, t.due_on): t.cells for t in tasks},
+        followed={a.succession_id: is_followed(by_id[a.succession_id], a, tasks, today) for _, a, _ in shown},
+        left_over={t.succession_id for t in tasks if t.note == ADVICE_NOTE},
         dated=dated,
+    )
+
+
+def is_followed(succession: Succession, advice: Advice, tasks: Sequence[Task], today: date) -> bool:
+    """Whether accepting the advice would change nothing: its seedings are on the work list, and no other of advice."""
+    last = today + timedelta(days=AHEAD_DAYS)
+    wanted = {on: cells for on, cells in dated(advice) if today <= on <= last}
+    own = [t for t in tasks if t.succession_id == succession.id]
+    of_advice = {t.due_on: t.cells for t in own if t.note == ADVICE_NOTE}
+    by_hand = {t.due_on for t in own if t.note != ADVICE_NOTE}
+    return (
+        succession.seeding_interval_days == advice.advised_interval_days
+        and of_advice.items() <= wanted.items()
+        and wanted.keys() <= of_advice.keys() | by_hand
     )
 
 

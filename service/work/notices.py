@@ -235,7 +235,8 @@ async def resend_notice(uow: UnitOfWork, clock: Clock, access: Access, notice_id
     if not (await known(uow, Receiver, notice.receiver_id)).active:
         raise Conflict("its receiver is not active")
     now = clock.now()
-    notice.state, notice.attempts, notice.sent_at, notice.last_error = "waiting", 0, None, None
+    notice.state, notice.attempts, notice.refusals = "waiting", 0, 0
+    notice.sent_at, notice.last_error = None, None
     notice.due_at, notice.expires_at = now, now + GIVEN_UP_AFTER
     await uow.flush()
     return notice

@@ -414,16 +414,17 @@ def conditions_of(
     found: list[Condition] = []
     subject = f"succession:{succession.id}"
     detail = " ".join(advice.reasons)
-    pause = figures.pause_until_h is not None
+    stop = figures.pause_until_h == np.inf
     seed: Words = {
         "why": advice.why,
-        "next": "seed" if advice.seedings else "pause",
+        "next": "seed" if advice.seedings else "pause" if stop else "none",
         "seedings": advice.seedings[:3],
     }
-    step = _step(advice.seedings)
-    if advice.decision != "hold":
+    step = _step(advice.seedings, stop)
+    # Where the season leaves out all of them, or what is ordered is served, there is nothing to change now.
+    if advice.decision != "hold" and (advice.seedings or stop):
         words: Words = {"succession": succession.name, **seed}
-        if not pause:
+        if figures.pause_until_h is None:
             change = (
                 f"{advice.decision} the seeding interval from {advice.interval_days:g} to"
                 f" {advice.advised_interval_days:g} days"
@@ -433,7 +434,7 @@ def conditions_of(
                 "nowDays": advice.interval_days,
                 "advisedDays": advice.advised_interval_days,
             }
-        elif advice.seedings:
+        elif not stop:
             change = f"seed again on {advice.from_on:%d %b}, not before"
             words |= {"code": "pause", "fromOn": advice.from_on.isoformat()}
         else:
@@ -495,9 +496,11 @@ def _free_on(free_h: float, zone: ZoneInfo) -> str | None:
     return local_day(moment_of(free_h), zone).isoformat() if np.isfinite(free_h) else None
 
 
-def _step(seedings: Sequence[dict[str, Any]]) -> str:
-    if not seedings:
+def _step(seedings: Sequence[dict[str, Any]], stop: bool) -> str:
+    if stop:
         return "Seed none for now; look again when heads are cut."
+    if not seedings:
+        return "No seeding is advised in the coming weeks."
     sizes = groupby(seedings[:3], key=itemgetter("cells"))
     said = [(n, ", ".join(f"{date.fromisoformat(s['on']):%d %b}" for s in of)) for n, of in sizes]
     return f"Seed {'; '.join(f'{cells} cells on {days}' for cells, days in said)}."

@@ -248,6 +248,27 @@ async def test_what_is_refused_is_given_up_after_a_few_tries(
     await sender.close()
 
 
+async def test_tries_while_the_receiver_was_away_are_no_refusals(
+    store: Store, moving: MovingClock, place: Place, hook: HttpServer
+) -> None:
+    await receiver(store, moving, place, "webhook", hook.url)
+    sender = deliverer(store, moving)
+    hook.status = 502
+    await settle(store, moving, place, WARM)
+    for _ in range(9):
+        await sender.pass_()
+        moving.move(minutes=20)
+    hook.status = 400  # what comes up first after a new start, say
+    await sender.pass_()
+    (notice,) = await notices(store)
+    assert (notice.state, notice.refusals) == ("waiting", 1)
+    assert notice.attempts > REFUSED_TRIES
+    hook.status = 204
+    moving.move(minutes=60)
+    assert await sender.pass_() == 1
+    await sender.close()
+
+
 @pytest.mark.parametrize("status", [401, 404, 408, 429, 500])
 async def test_what_only_came_at_a_bad_time_is_tried_on(
     store: Store, moving: MovingClock, place: Place, hook: HttpServer, status: int

@@ -159,6 +159,44 @@ async def test_a_slot_that_takes_long_to_hand_over_is_held_until_then(
         assert [row.holder for row in await records.slot_rows(uow)] == [None, None]
 
 
+async def test_a_slot_that_was_lost_is_not_taken_back_before_what_is_in_hand_is_stored(store: Store) -> None:
+    serving = set[int]()
+
+    class Slow(SlotKeeper):
+        async def _serve(self, slot: int, stop: asyncio.Event) -> None:
+            assert slot not in serving
+            serving.add(slot)
+            await stop.wait()
+            await asyncio.sleep(1.0)
+            serving.remove(slot)
+
+    settings = replace(Settings(), ingest_slots=1)
+    keeper = Slow(store, CLOCK, settings, BrokerAddress("127.0.0.1", 1), "x", lease_s=30.0, round_s=0.05)
+    stop = asyncio.Event()
+    running = asyncio.create_task(keeper.run(stop))
+    await until(holding(keeper, {0}))
+    first = keeper.held[0]
+    async with store.write() as uow:  # its lease ran out, as on a machine that stood still
+        await records.release_slot(uow, 0, keeper.holder, first.epoch)
+        slot, epoch = await records.take_free_slot(uow, "other", 30.0) or (-1, -1)
+    assert slot == 0
+
+    async def stopping() -> bool:
+        return first.stop.is_set()
+
+    await until(stopping)
+    async with store.write() as uow:
+        await records.release_slot(uow, 0, "other", epoch)
+
+    async def served_again() -> bool:
+        return bool(keeper.held) and keeper.held[0].task is not first.task and bool(serving)
+
+    await until(served_again)
+    assert first.task.done()
+    stop.set()
+    await running
+
+
 @pytest.mark.mosquitto
 @pytest.mark.postgresql
 async def test_slots_are_shared_taken_over_and_drained_without_a_loss(

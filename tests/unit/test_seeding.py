@@ -299,6 +299,13 @@ def test_a_pause_for_sites_is_said_as_one() -> None:
     assert (row.seedings, row.outcome["paused"], row.cells_per_seeding) == ([], True, 0)
 
 
+def test_nothing_is_to_be_changed_out_of_season() -> None:
+    assert conditions(FIGURES, months={5, 6}) == {}
+    found = conditions(replace(SITES, decision="lengthen", advised_interval_days=9.0), months={5, 6})
+    assert set(found) == {SITES_ALERT}
+    assert found[SITES_ALERT].next_step.startswith("No seeding is advised in the coming weeks.")
+
+
 def test_alerts_say_of_each_seeding_what_the_advice_says() -> None:
     orders = replace(
         SITES,

@@ -164,6 +164,21 @@ async def test_a_batch_is_sown_from_the_lot_to_sow_next_unless_another_is_chosen
     assert f'id="{field}-problem" data-problem="{field}">seed lot {newer} was received on' in early.text
 
 
+async def test_where_any_cultivar_may_be_sown_no_lot_is_chosen_for_the_grower(visit: Visit) -> None:
+    await visit.log_in("owner")
+    async with visit.store.write() as uow:
+        values = {**visit.place.succession_values, "cultivar_id": None, "name": "Any"}
+        await create_succession(uow, SYSTEM, values)
+        other = await create_cultivar(uow, SYSTEM, {"crop_id": visit.place.crop.id, "name": "Red"})
+    await _lot(visit, "BS-7", "2026-06-01")
+    await _lot(visit, "R-1", "2026-06-01", cultivar_id=other.id)
+    page = await visit.get(f"{visit.house}/setup?step=batch")
+    [field] = re.findall(r'<select id="lot_of_crop.*?</select>', page, re.DOTALL)
+    # A browser takes the first where none is selected.
+    assert "selected" not in field
+    assert re.findall(r'<option value="(\d*)"', field)[0] == ""
+
+
 async def test_of_a_mix_there_is_a_lot_of_each_cultivar(visit: Visit) -> None:
     await visit.log_in("owner")
     async with visit.store.write() as uow:
