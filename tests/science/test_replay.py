@@ -117,7 +117,7 @@ def test_an_unlit_house_in_short() -> None:
 def test_ten_years_of_weekly_batches(kind: str) -> None:
     """Held against the oracles that are fair to a house: why not the strict one under lamps says the trial's module."""
     done = trial(kind, 10)
-    # Wanted is a day. In the unlit house 1.04 is seen, where the oracle has 0.93: weather and no more.
+    # Of every batch 1.04 days were seen in the unlit house, of every fourth 0.97; the oracle has 0.9.
     check(done, AGAINST[kind], COVERAGE, window_days=1.1 if kind == "unlit" else WINDOW_ERROR_DAYS)
     # By season too against the same records; not in the lit house, where half a day more or less is all there is.
     for line in done.lines:
