@@ -17,7 +17,7 @@ from service.web.batches import RECORD, recorded_of
 from service.web.belt import Belt, lay
 from service.web.belt_batches import Batches
 from service.web.frame import Frame, Web, access_of, clock_of, frame_of, reading, see_other, writing
-from service.work.advice import ADVICE_NOTE, AHEAD_DAYS, accept_advice
+from service.work.advice import ADVICE_NOTE, accept_advice, left_to_accept
 from service.work.alerts import acknowledge_alert, snooze_alert
 from service.work.line import HouseLine, LineBatch, house_line
 from service.work.listing import MAX_LIMIT
@@ -244,16 +244,9 @@ async def show_advice(request: Web, house_id: FromPath[int]) -> Response[str]:
 
 def is_followed(succession: Succession, advice: Advice, tasks: Sequence[Task], today: date) -> bool:
     """Whether accepting the advice would change nothing: its seedings are on the work list, and no other of advice."""
-    last = today + timedelta(days=AHEAD_DAYS)
-    wanted = {on: cells for on, cells in dated(advice) if today <= on <= last}
-    own = [t for t in tasks if t.succession_id == succession.id]
-    of_advice = {t.due_on: t.cells for t in own if t.note == ADVICE_NOTE}
-    by_hand = {t.due_on for t in own if t.note != ADVICE_NOTE}
-    return (
-        succession.seeding_interval_days == advice.advised_interval_days
-        and of_advice.items() <= wanted.items()
-        and wanted.keys() <= of_advice.keys() | by_hand
-    )
+    own = [task for task in tasks if task.succession_id == succession.id]
+    same_interval = succession.seeding_interval_days == advice.advised_interval_days
+    return same_interval and not any(left_to_accept(advice, own, today))
 
 
 def dated(advice: Advice) -> list[tuple[date, int]]:

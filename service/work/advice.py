@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
@@ -11,7 +12,7 @@ from service.records import planning as planning_records
 from service.records import reforecast as records
 from service.records.places import house_of
 from service.records.store import UnitOfWork
-from service.records.tables import Succession, Task
+from service.records.tables import Advice, Succession, Task
 from service.work import saving
 from service.work.access import Access
 from service.work.errors import Conflict, FieldProblem
@@ -34,6 +35,24 @@ class AcceptedAdvice:
     created: int
     withdrawn: int
     interval_changed: bool
+
+
+def left_to_accept(advice: Advice, tasks: Sequence[Task], today: date) -> tuple[dict[date, int], list[int]]:
+    """Return what accepting would do to a succession's seeding tasks: cells of new ones by day, ids of those to go."""
+    last = today + timedelta(days=AHEAD_DAYS)
+    wanted = {
+        on: int(seeding["cells"])
+        for seeding in advice.seedings
+        if today <= (on := date.fromisoformat(seeding["on"])) <= last
+    }
+    spare = []
+    for task in tasks:
+        own = task.done_at is None and task.note == ADVICE_NOTE
+        if wanted.get(task.due_on) == task.cells or not own:
+            wanted.pop(task.due_on, None)
+        else:
+            spare.append(task.id)
+    return wanted, spare
 
 
 async def accept_advice(
@@ -60,24 +79,12 @@ async def accept_advice(
         raise Conflict("this advice is no longer in force; read the one that is and accept that")
     house = await house_of(uow, succession.house_id)
     today = local_day(clock.now(), ZoneInfo(house.time_zone))
-    last = today + timedelta(days=AHEAD_DAYS)
-    wanted = {
-        on: int(seeding["cells"])
-        for seeding in advice.seedings
-        if today <= (on := date.fromisoformat(seeding["on"])) <= last
-    }
     there = [
         task
         for task in await planning_records.seed_tasks(uow, [succession.house_id], today, date.max)
         if task.succession_id == succession.id
     ]
-    spare = []
-    for task in there:
-        own = task.done_at is None and task.note == ADVICE_NOTE
-        if wanted.get(task.due_on) == task.cells or not own:
-            wanted.pop(task.due_on, None)
-        else:
-            spare.append(task.id)
+    wanted, spare = left_to_accept(advice, there, today)
     if spare:
         await planning_records.drop_tasks(uow, spare)
     for on, cells in sorted(wanted.items()):
