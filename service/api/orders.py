@@ -71,10 +71,9 @@ Note = Annotated[str | None, Meta(description="Anything worth keeping.", example
 Active = Annotated[bool, Meta(description="False: called off. True if not said.")]
 
 
-class OrderNew(Body):
-    """An order to be taken."""
+class OrderAdded(Body):
+    """An order that is not there: taken, or tried out in a plan."""
 
-    farm_id: FarmId
     crop_id: CropId
     buyer: Buyer
     heads: Heads | UnsetType = UNSET
@@ -86,6 +85,12 @@ class OrderNew(Body):
     price: Price | UnsetType = UNSET
     price_currency: PriceCurrency | UnsetType = UNSET
     price_unit: PriceUnit | UnsetType = UNSET
+
+
+class OrderNew(OrderAdded, kw_only=True):
+    """An order to be taken."""
+
+    farm_id: FarmId
     note: Note | UnsetType = UNSET
     active: Active | UnsetType = UNSET
 

@@ -12,19 +12,7 @@ from msgspec import UNSET, Meta, UnsetType
 
 from service.api.bodies import Body, View, view
 from service.api.operations import CHANGE, READ, Asker, Now, RowId, Uow
-from service.api.orders import (
-    Buyer,
-    CropId,
-    Dates,
-    EndsOn,
-    Heads,
-    Price,
-    PriceCurrency,
-    PriceUnit,
-    StartsOn,
-    Weekdays,
-    WeightKg,
-)
+from service.api.orders import OrderAdded
 from service.api.tasks import TaskView
 from service.records.store import Store
 from service.work import planning, sowing
@@ -44,22 +32,6 @@ class OrderTried(Body):
     active: Annotated[bool, Meta(description="False: without it; true: with one called off.")] | UnsetType = (
         UNSET
     )
-
-
-class OrderAdded(Body):
-    """An order that is not there, to see what it would take."""
-
-    crop_id: CropId
-    buyer: Buyer
-    heads: Heads | UnsetType = UNSET
-    weight_kg: WeightKg | UnsetType = UNSET
-    weekdays: Weekdays | UnsetType = UNSET
-    starts_on: StartsOn | UnsetType = UNSET
-    ends_on: EndsOn | UnsetType = UNSET
-    dates: Dates | UnsetType = UNSET
-    price: Price | UnsetType = UNSET
-    price_currency: PriceCurrency | UnsetType = UNSET
-    price_unit: PriceUnit | UnsetType = UNSET
 
 
 class ZoneTried(Body):
