@@ -11,7 +11,7 @@ from service.api.problems import FieldError, RequestFault
 from service.api.taken import taken_by
 
 
-def check_parameters(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
+def check_parameters(connection: ASGIConnection[Any, Any, Any, Any], _: BaseRouteHandler) -> None:
     """Guard an operation: a parameter that it does not describe is an error, as is one that is missing.
 
     Else a misspelt ``dryRun`` would store what was only to be tried.
@@ -21,7 +21,8 @@ def check_parameters(connection: ASGIConnection[Any, Any, Any, Any], handler: Ba
     RequestFault
         If there are such parameters; each is named.
     """
-    taken = taken_by(handler)
+    # The framework hands each guard a copy of the handler, a new one for each request: what is kept of those grows.
+    taken = taken_by(connection.route_handler)
     if not (connection.scope["query_string"] or taken.needed) or connection.scope.get("method") == "OPTIONS":
         return
     given = dict.fromkeys(connection.query_params)
