@@ -44,6 +44,7 @@ Kind = Literal[
     "transplanted",
     "moved",
     "checked",
+    "weighed",
     "treated",
     "discarded",
     "harvested",
@@ -91,7 +92,9 @@ LeavesEach = Annotated[
         examples=[[4, 4, 5, 4, 4.5]],
     ),
 ]
-WeightG = Annotated[float | None, Meta(description="Fresh weight a head, g, of a harvest.", examples=[152.0])]
+WeightG = Annotated[
+    float | None, Meta(description="Fresh weight a head, g, of a harvest or a weighing.", examples=[152.0])
+]
 Readiness = Annotated[
     Literal["early", "ready", "held"] | None,
     Meta(

@@ -33,7 +33,9 @@ from service.api.operations import (
 )
 from service.work import tasks
 
-KindWord = Literal["seed", "wet", "count", "transplant", "harvest", "discard", "order", "clean", "check"]
+KindWord = Literal[
+    "seed", "wet", "count", "weigh", "transplant", "harvest", "discard", "order", "clean", "check"
+]
 
 HouseId = Annotated[int, Meta(description="The house it is to be done in.", examples=[1])]
 Kind = Annotated[KindWord, Meta(description="What kind of work it is.")]

@@ -270,7 +270,8 @@ class Entry(Base, kw_only=True):
     __tablename__ = "entry"
     id: Mapped[int] = _id()
     batch_id: Mapped[int] = _ref("batch.id")
-    # seeded | emergence_counted | leaves_counted | transplanted | moved | discarded | harvested | checked | treated
+    # seeded | emergence_counted | leaves_counted | transplanted | moved | discarded | harvested | checked | weighed
+    # | treated
     kind: Mapped[str] = mapped_column(String(20))
     happened_at: Mapped[datetime]
     recorded_at: Mapped[datetime]
@@ -309,7 +310,7 @@ class Entry(Base, kw_only=True):
     __table_args__ = (
         CheckConstraint(
             "kind IN ('seeded', 'emergence_counted', 'leaves_counted', 'transplanted', 'moved', 'discarded',"
-            " 'harvested', 'checked', 'treated')",
+            " 'harvested', 'checked', 'weighed', 'treated')",
             name="kind",
         ),
         CheckConstraint("readiness IN ('early', 'ready', 'held')", name="readiness"),
@@ -940,7 +941,7 @@ class Task(Base, kw_only=True):
     __tablename__ = "task"
     id: Mapped[int] = _id()
     house_id: Mapped[int] = _ref("house.id", index=False)
-    # seed | wet | count | transplant | harvest | discard | order | clean | check
+    # seed | wet | count | weigh | transplant | harvest | discard | order | clean | check
     kind: Mapped[str] = mapped_column(String(20))
     due_on: Mapped[date]  # local day of the house
     title: Mapped[str]
@@ -963,7 +964,8 @@ class Task(Base, kw_only=True):
     done_entry_id: Mapped[int | None] = _optional_ref("entry.id", index=False)  # the fact that ticked it off
     __table_args__ = (
         CheckConstraint(
-            "kind IN ('seed', 'wet', 'count', 'transplant', 'harvest', 'discard', 'order', 'clean', 'check')",
+            "kind IN ('seed', 'wet', 'count', 'weigh', 'transplant', 'harvest', 'discard', 'order', 'clean',"
+            " 'check')",
             name="kind",
         ),
         CheckConstraint("(done_at IS NULL) = (done_by IS NULL)", name="done"),

@@ -31,10 +31,11 @@ from service.work.errors import NotFound, WorkError
 from service.work.finding import find_batches
 from service.work.line import span
 from service.work.programme import get_succession
+from service.work.work_list import WEIGHED_HEADS
 
 FORMS = {
     "nursery": ("transplanted", "leaves_counted", "emergence_counted", "discarded"),
-    "channels": ("harvested", "leaves_counted", "discarded", "transplanted"),
+    "channels": ("harvested", "weighed", "leaves_counted", "discarded", "transplanted"),
     "finished": (),
 }
 """What can be written down at a stage, the most usual first."""
@@ -184,6 +185,7 @@ def _usual(found: BatchView, keep_share: float) -> dict[str, int]:
     return {
         "transplanted": min(state.in_nursery, round(state.cells * keep_share)),
         "harvested": state.in_channels,
+        "weighed": min(WEIGHED_HEADS, state.in_channels),
         "discarded": 0,
         "emergence_counted": state.cells if state.emerged is None else state.emerged,
     }

@@ -244,8 +244,8 @@ def _telling(item: PastBatch) -> list[Entry]:
     up = [f for f in item.facts if f.kind == "emergence_counted" and f.happened_at == item.state.emerged_at]
     counts = [f for f in item.facts if f.kind == "leaves_counted"]
     heads = []
-    for entry in (f for f in item.facts if f.kind == "harvested"):
-        sample = (entry.plants or 0) < SAMPLE_SHARE * _stood(item)
+    for entry in (f for f in item.facts if f.kind in {"weighed", "harvested"}):
+        sample = entry.kind == "weighed" or (entry.plants or 0) < SAMPLE_SHARE * _stood(item)
         if not sample or entry.weight_g is not None:
             heads.append(entry)
         if not sample:
@@ -309,7 +309,7 @@ def _pieces(
     up = science.emergence(profile, nursery, past)
     told = [(row, entry) for row, item in enumerate(items) for entry in _telling(item)]
     counts = [(row, e) for row, e in told if e.kind == "leaves_counted"]
-    cuts = [(row, e) for row, e in told if e.kind == "harvested"]
+    cuts = [(row, e) for row, e in told if e.kind in {"weighed", "harvested"}]
     emerged = [(row, e) for row, e in told if e.kind == "emergence_counted"]
     rows = np.array([row for row, _ in emerged], dtype=np.intp)
     _say(found, emerged, "emergence", science.Finding(*(column[rows] for column in up)))

@@ -12,6 +12,7 @@ they happened, whatever the order in which they were recorded.
 - ``moved``: all plants in the nursery (before the first transplant) or in channels (after it) went to another
   zone; or, in channels, this many of them, or all of one section, went to another section.
 - ``checked``: someone looked at the plants, and what was found.
+- ``weighed``: so many heads in the channels weighed so much on average, and stayed on their sites.
 - ``treated``: something was applied; until its waiting time is over, nothing of what was treated is harvested.
 - ``discarded``: this many plants were thrown away; those of the nursery first, if no zone is said.
 - ``harvested``: this many heads were cut in the channels. If the entry says that they regrow, the plants stay on
@@ -41,6 +42,7 @@ KINDS = (
     "transplanted",
     "moved",
     "checked",
+    "weighed",
     "treated",
     "discarded",
     "harvested",
@@ -71,15 +73,17 @@ _SAID = {
     "transplanted": "transplant",
     "moved": "move",
     "checked": "check",
+    "weighed": "weighing",
     "treated": "treatment",
     "discarded": "discard",
     "harvested": "harvest",
 }
-_WITH_PLANTS = frozenset({"seeded", "emergence_counted", "transplanted", "discarded", "harvested"})
+_WITH_PLANTS = frozenset({"seeded", "emergence_counted", "transplanted", "weighed", "discarded", "harvested"})
 _IN_SECTIONS = frozenset(
-    {"leaves_counted", "transplanted", "moved", "checked", "treated", "discarded", "harvested"}
+    {"leaves_counted", "transplanted", "moved", "checked", "weighed", "treated", "discarded", "harvested"}
 )
 _OF_TRAYS = frozenset({"leaves_counted", "transplanted", "checked", "treated", "discarded"})
+_WITH_WEIGHT = frozenset({"weighed", "harvested"})
 _EMPTYING = frozenset({"emergence_counted", "discarded", "harvested"})
 
 
@@ -111,6 +115,8 @@ class LedgerState:
     cuts: tuple[tuple[datetime, float | None], ...] = ()
     """Cuts from which the batch regrows: when at least half of the plants then in place had been cut once more, and
     the grams taken off a plant; in the order of time."""
+    weighings: tuple[tuple[datetime, float], ...] = ()
+    """When, grams a head, of heads that stayed; in the order of time."""
     cuts_made: float = 0.0
     """Mean number of such cuts of a plant."""
     not_emerged_at: datetime | None = None
@@ -191,6 +197,7 @@ class _Walk:
         self._in_channels = self._discarded = self._harvested = 0
         self._transplanted_at: datetime | None = None
         self._leaf_counts: list[tuple[datetime, float]] = []
+        self._weighings: list[tuple[datetime, float]] = []
         self._harvests: list[tuple[datetime, int, float | None]] = []
         self._cuts: list[tuple[datetime, float | None]] = []
         self._cuts_made = 0.0
@@ -213,6 +220,7 @@ class _Walk:
             "transplanted": self._transplant,
             "moved": self._move,
             "checked": self._check,
+            "weighed": self._weigh,
             "treated": self._treat,
             "discarded": self._discard,
             "harvested": self._harvest,
@@ -245,6 +253,7 @@ class _Walk:
             transplanted_at=self._transplanted_at,
             finished_at=finished_at,
             leaf_counts=tuple(self._leaf_counts),
+            weighings=tuple(self._weighings),
             harvests=tuple(self._harvests),
             stage=stage,
             zones=tuple(self._zones),
@@ -323,6 +332,18 @@ class _Walk:
             raise impossible(
                 "plants", f"{_named(entry)} found {entry.plants} plants, and {standing} stand there"
             )
+
+    def _weigh(self, entry: Entry) -> None:
+        if self._transplanted_at is None:
+            raise impossible("happened_at", f"{_named(entry)} is before any transplant")
+        if entry.zone_id is not None and entry.zone_id not in self._channel_zones:
+            raise _not_there(entry)
+        standing = self._in_channels if entry.section_id is None else self._standing(entry)
+        if _plants(entry) > standing:
+            raise impossible(
+                "plants", f"{_named(entry)} is of {entry.plants} heads, and {standing} stand there"
+            )
+        self._weighings.append((entry.happened_at, float(entry.weight_g or 0.0)))
 
     def _treat(self, entry: Entry) -> None:
         self._standing(entry)
@@ -569,10 +590,12 @@ def _place_problems(entry: Entry) -> Iterable[tuple[str, str]]:
 
 def _harvest_problems(entry: Entry) -> Iterable[tuple[str, str]]:
     if entry.weight_g is not None:
-        if entry.kind != "harvested":
-            yield "weight_g", "only a harvest has a weight"
+        if entry.kind not in _WITH_WEIGHT:
+            yield "weight_g", "only a harvest or a weighing has a weight"
         elif not 0 < entry.weight_g <= MAX_WEIGHT_G:
             yield "weight_g", f"it must be grams a head, above 0 to {MAX_WEIGHT_G:g}"
+    elif entry.kind == "weighed":
+        yield "weight_g", "it is missing: grams a head, the mean of those weighed"
     if entry.readiness is not None:
         if entry.kind != "harvested":
             yield "readiness", "only what was harvested was more or less ready"

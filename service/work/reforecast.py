@@ -953,6 +953,17 @@ def _batch_reasons(given: HouseInput, group: _Group, item: LiveBatch) -> list[Re
                 countedOn=on.isoformat(),
             )
         )
+    if item.state.weighings:
+        at, weight_g = item.state.weighings[-1]
+        on = local_day(at, given.zone_info)
+        said.append(
+            reason(
+                f"Heads weighed {weight_g:.0f} g on {on:%d %b}.",
+                "heads_weighed",
+                weightG=round(weight_g, 1),
+                weighedOn=on.isoformat(),
+            )
+        )
     if item.state.cuts:
         at, weight = item.state.cuts[-1]
         on, left = (

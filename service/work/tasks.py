@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from service.clock import Clock
@@ -20,7 +20,10 @@ from service.work.fields import Field, Merged, checked_changes, checked_new
 from service.work.listing import DEFAULT_LIMIT, check_choice, check_page
 from service.work.places import get_house, referred_house
 
-KINDS = ("seed", "wet", "count", "transplant", "harvest", "discard", "order", "clean", "check")
+WEIGHED_EARLY = timedelta(days=4)
+"""How long before its day a weighing may be and still be the one that was called for."""
+
+KINDS = ("seed", "wet", "count", "weigh", "transplant", "harvest", "discard", "order", "clean", "check")
 PLAN_NOTE = "From the plan."
 """Note of the tasks that an accepted plan makes."""
 SEED_NOTE = "From the seed stock"

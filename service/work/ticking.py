@@ -11,14 +11,15 @@ from service.records.places import houses_of
 from service.records.store import UnitOfWork
 from service.records.tables import Batch, Entry, House, HouseLogEntry, SeedLot, Task
 from service.work.access import Access
-from service.work.tasks import cultivar_to_order
+from service.work.tasks import WEIGHED_EARLY, cultivar_to_order
 from service.work.times import local_day
 
 _FULFILS = {
     "emergence_counted": ("count",),
     "leaves_counted": ("count",),
+    "weighed": ("weigh",),
     "transplanted": ("transplant",),
-    "harvested": ("harvest",),
+    "harvested": ("harvest", "weigh"),
     "discarded": ("discard",),
     "checked": ("check",),
 }
@@ -56,7 +57,12 @@ async def tick_entry(
     day = local_day(entry.happened_at, ZoneInfo(house.time_zone))
     found = await records.open_tasks(uow, house.id, kinds, due_by=day, batch_id=batch.id)
     other = _OTHER_COUNT.get(entry.kind)
-    fulfilled = [task for task in found if other is None or not (task.subject or "").endswith(other)]
+    fulfilled = [
+        task
+        for task in found
+        if not (other and (task.subject or "").endswith(other))
+        and (task.kind != "weigh" or (entry.weight_g is not None and task.due_on <= day + WEIGHED_EARLY))
+    ]
     for number, task in enumerate(fulfilled):
         _tick(task, access, now, entry.id, minutes if number == 0 else None)
     await uow.flush()

@@ -121,6 +121,7 @@ REASONS: Mapping[str, tuple[str, ...]] = {
     "batch_measured": ("zone", "sinceOn", "dliMol", "meanC", "hours", "ofHours"),
     "batch_filled": ("hours", "ofHours"),
     "leaves_counted": ("leaves", "countedOn"),
+    "heads_weighed": ("weightG", "weighedOn"),
     "regrows": ("cut", "cuts", "cutOn", "leftG"),
     "leaves_faster": ("times", "low", "high", "n"),
     "heads_faster": ("times", "low", "high", "n"),

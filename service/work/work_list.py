@@ -9,6 +9,8 @@ When something falls due (common practice, no source):
 - the count of seedlings when nine in ten forecasts have the batch up, that of leaves when the window may open;
 - the transplant when it is forecast; once the window has surely closed, the discard instead; what is left over after
   the transplant is discarded on the next day;
+- heads are weighed two weeks and one week before they are expected to be ready, for nothing else says as much of when
+  they will be; not where that was done within the days before;
 - the harvest when it is forecast, but not within the waiting time of a treatment;
 - seedings as the accepted plan says, else as advised; cubes are wetted on the day of the seeding;
 - cleaning on its first day. On days when the house is closed nothing falls due: it waits for the next.
@@ -35,11 +37,18 @@ from service.work.access import Access
 from service.work.events import closed_days
 from service.work.ledger import LedgerState, derive
 from service.work.places import get_house
-from service.work.tasks import ORDER_SUBJECT, PLAN_NOTE
+from service.work.tasks import ORDER_SUBJECT, PLAN_NOTE, WEIGHED_EARLY
 from service.work.times import local_day
 
 AHEAD_DAYS = 14
 """How far ahead tasks are put on the list."""
+
+WEIGHED_DAYS_BEFORE = (14, 7)
+"""Days before heads are expected to be ready on which some are weighed; common practice, no source."""
+WEIGHED_HEADS = 10
+"""How many: heads of a stand differ by some 12 % (assumed), so that their mean is known to 4 %."""
+_BEGUN = 0.1
+"""Of the heads, from which on cuts are no samples any more but the harvest."""
 
 LEARNED_FROM = 500  # tasks
 _WEIGHT = 4.0
@@ -49,6 +58,7 @@ ASSUMED_MINUTES: Mapping[str, float] = {
     "seed": 0.05,  # a cell
     "wet": 0.02,  # a cell
     "count": 15.0,  # a count
+    "weigh": 15.0,  # a weighing
     "transplant": 0.1,  # a plant
     "harvest": 0.25,  # a head
     "discard": 0.03,  # a plant
@@ -301,6 +311,9 @@ def of_batch(
             **about,
         )
     ready = day("harvest", "p50")
+    begun = bool(state.cuts) or state.harvested > _BEGUN * (state.in_channels + state.harvested)
+    if state.in_channels and ready is not None and not begun:
+        yield from _weighings(batch, state, ready, today, zone, about)
     if state.in_channels and ready is not None:
         times = len(state.harvests) + len(state.cuts)
         if state.harvests:  # what is left of a harvest waits for the next day
@@ -313,6 +326,31 @@ def of_batch(
             due_on=ready,
             title=f"Harvest {state.in_channels} heads of {batch.code}",
             plants=state.in_channels,
+            **about,
+        )
+
+
+def _weighings(
+    batch: Batch,
+    state: LedgerState,
+    ready: date,
+    today: date,
+    zone: ZoneInfo,
+    about: Mapping[str, Any],
+) -> Iterator[Proposal]:
+    days = [ready - before * _A_DAY for before in WEIGHED_DAYS_BEFORE]
+    moments = [at for at, _ in state.weighings] + [at for at, _, grams in state.harvests if grams is not None]
+    weighed = local_day(max(moments), zone) if moments else None
+    heads = min(WEIGHED_HEADS, state.in_channels)
+    for before, due_on, following in zip(WEIGHED_DAYS_BEFORE, days, [*days[1:], ready], strict=True):
+        # One that was left out until the next is due, or the heads are ready, is of no use any more.
+        if following <= today or (weighed is not None and weighed >= due_on - WEIGHED_EARLY):
+            continue
+        yield Proposal(
+            subject=f"weigh:{batch.id}:{before}",
+            kind="weigh",
+            due_on=due_on,
+            title=f"Weigh {heads} heads of {batch.code}",
             **about,
         )
 

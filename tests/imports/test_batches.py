@@ -67,6 +67,14 @@ async def test_a_batch_comes_with_its_whole_ledger(store: Store, clock: FixedClo
     assert {(entry.recorded_by, entry.recorded_at) for entry in entries} == {("system", clock.now())}
 
 
+async def test_weighings_come_along(store: Store, clock: FixedClock, place: Place) -> None:
+    weighed = "N1-01,,weighed,2025-04-20T08:00,10,,96.5,,,\n"
+    await bring_batches(store, clock, place, ONE + weighed)
+    ((view, entries),) = await seen(store)
+    assert view.state.weighings == ((datetime(2025, 4, 20, 6, tzinfo=UTC), 96.5),)
+    assert (view.state.harvested, len(entries)) == (180, 8)
+
+
 async def test_a_second_import_changes_nothing(store: Store, clock: FixedClock, place: Place) -> None:
     await bring_batches(store, clock, place, ONE)
     before = await all_rows(store)
@@ -158,7 +166,7 @@ async def test_a_file_with_ten_faults_names_all_ten_and_stores_none(
         "a,,harvested,2025-04-28,10,,150,table,,",  # in the nursery
         f"b,{weekly},seeded,2025-03-03,200,,,,,",
         "b,,leaves_counted,2025-03-01,,4.2,,,,",  # before seeding
-        "b,,weighed,2025-03-24,20,,,,,",  # no such kind
+        "b,,watered,2025-03-24,20,,,,,",  # no such kind
         "b,,discarded,2025-03-25,many,,,,,",
         "c,,harvested,2025-04-28,10,,150,,,",  # nobody seeded it
         "d,Romaine,seeded,2025-03-03,200,,,,,",  # no such succession

@@ -20,7 +20,7 @@ from tests.simulated.weather import Array
 NURSERY_M2, CHANNELS_M2 = 650.0, 25.0
 COUNT_SPREAD = 0.2  # leaves, of a counted mean
 SAMPLE_SPREAD = 0.03  # relative, of the look that decides whether to cut
-WEIGHED_SPREAD = 0.05  # relative, of the mean weight of six heads out of a stand whose heads differ by 12 %
+WEIGHED_SPREAD = 0.038  # relative, of the mean weight of ten heads out of a stand whose heads differ by 12 %
 WEIGHED_EVERY_DAYS = 7  # once a batch stands in channels and its heads are worth weighing
 WEIGHED_FROM = 0.2  # of the target
 HARVEST_SPREAD = 0.02  # relative, of the mean weight of a harvest

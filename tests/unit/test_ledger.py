@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -233,12 +234,14 @@ def attempts(draw: st.DrawFn) -> list[Entry]:
         )
         section = draw(st.sampled_from((None, None, *SECTIONS)))
         come_from = draw(st.sampled_from((None, *SECTIONS))) if kind == "moved" else None
-        counted = kind in {"emergence_counted", "transplanted", "discarded", "harvested"} or (
+        counted = kind in {"emergence_counted", "transplanted", "weighed", "discarded", "harvested"} or (
             kind == "moved" and (section or come_from) and draw(st.booleans())
         )
         more: dict[str, Any] = {}
         if kind == "checked":
             more = {"severity": "none"}
+        if kind == "weighed":
+            more = {"weight_g": draw(st.floats(1, 500))}
         if kind == "treated":
             more = {"product": "soap", "waiting_days": draw(st.floats(0, 10))}
         made.append(
@@ -452,11 +455,37 @@ def test_a_section_is_not_asked_for_where_only_one_can_be_meant() -> None:
         (entry("harvested", 45, 10, tray_id=1), "tray_id"),
         (entry("checked", 45, 91, finding="tipburn", severity="slight", section_id=A), "plants"),
         (entry("checked", 45, section_id=C, severity="none"), "section_id"),
+        (entry("weighed", 45, 91, weight_g=80.0, section_id=A), "plants"),
+        (entry("weighed", 45, 1, weight_g=80.0, section_id=C), "section_id"),
     ],
     ids=lambda value: f"{value.kind} {value.plants}" if isinstance(value, Entry) else value,
 )
 def test_what_cannot_be_of_a_section_is_refused(wrong: Entry, field: str) -> None:
     assert problem_fields(placed(wrong)) == [field]
+
+
+# --------------------------------------------------------------------------- weighings
+
+
+def test_weighed_heads_stay_where_they_are() -> None:
+    before = derive(season())
+    weighed = entry("weighed", 40, 10, weight_g=95.0, zone_id=CHANNELS_2)
+    after = derive([*season(), weighed, entry("weighed", 43, 10, weight_g=120.0)])
+    assert after.weighings == ((at(40), 95.0), (at(43), 120.0))
+    assert replace(after, weighings=()) == before
+
+
+@pytest.mark.parametrize(
+    ("wrong", "field"),
+    [
+        (entry("weighed", 19, 1, weight_g=95.0), "happened_at"),  # a day before the transplant
+        (entry("weighed", 40, 159, weight_g=95.0), "plants"),  # 158 stand
+        (entry("weighed", 40, 1, weight_g=95.0, zone_id=NURSERY), "zone_id"),
+        (entry("weighed", 50, 1, weight_g=95.0), "plants"),  # all are gone
+    ],
+)
+def test_what_does_not_stand_in_channels_is_not_weighed(wrong: Entry, field: str) -> None:
+    assert problem_fields([*season(), wrong]) == [field]
 
 
 # --------------------------------------------------------------------------- counts, checks, treatments
@@ -478,6 +507,11 @@ def test_what_cannot_be_of_a_section_is_refused(wrong: Entry, field: str) -> Non
         (entry("treated", 5, product="soap", waiting_days=366.0), "waiting_days"),
         (entry("checked", 5, severity="none", waiting_days=1.0), "waiting_days"),
         (entry("discarded", 5, 1, grade="A"), "grade"),
+        (entry("discarded", 5, 1, weight_g=3.0), "weight_g"),
+        (entry("weighed", 5, 10), "weight_g"),
+        (entry("weighed", 5, weight_g=3.0), "plants"),
+        (entry("weighed", 5, 10, weight_g=3.0), "happened_at"),  # nothing stands in the channels
+        (entry("weighed", 5, 10, weight_g=3.0, tray_id=1), "tray_id"),
     ],
     ids=lambda value: value.kind if isinstance(value, Entry) else value,
 )

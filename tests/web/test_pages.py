@@ -260,6 +260,11 @@ async def test_units_are_those_of_the_reader(visit: Visit) -> None:
     assert "Tue, Aug 25" in page
     move = {"kind": "transplanted", "plants": "150", "happened_at": "2026-09-10T08:00"}
     assert (await visit.post(f"/batches/{visit.batch_id}/entries", **move)).status_code == 303
+    assert "Weight of a head (oz)" in await visit.get(f"/batches/{visit.batch_id}")
+    weighed = {"kind": "weighed", "plants": "10", "weight_g": "4"}
+    assert (await visit.post(f"/batches/{visit.batch_id}/entries", **weighed)).status_code == 303
+    page = await visit.get(f"/batches/{visit.batch_id}")
+    assert re.search(r"Weighed</strong>\s*10 plants · 4\.00? oz", page), page
     cut = {"kind": "harvested", "plants": "10", "weight_g": "5,5"}
     assert (await visit.post(f"/batches/{visit.batch_id}/entries", **cut)).status_code == 303
     ledger = (await all_rows(visit.store))["entry"]

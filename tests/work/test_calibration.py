@@ -283,6 +283,24 @@ async def test_cuts_without_weights_tell_when_heads_were_ready(
     assert (found.leaf.mean, found.leaf.evidence) == (0.0, 0)
 
 
+@ONE_DATABASE
+async def test_heads_that_were_weighed_and_stay_tell_when_they_will_be_ready(farm: Farm) -> None:
+    seeded = NOW - timedelta(days=38, hours=-2)
+    really, batch_id = grown(seeded), await farm.seed(seeded)
+    await farm.write_down(batch_id, "transplanted", really.transplant, plants=160)
+    await farm.write_down(batch_id, "discarded", really.transplant, plants=40, reason="not needed")
+    before = await farm.forecast(batch_id)
+    at = NOW - timedelta(hours=20)
+    await farm.write_down(batch_id, "weighed", at, plants=10, weight_g=really.fresh_g(at))
+    after = await farm.forecast(batch_id)
+    assert really.harvest > NOW
+    assert off_days(after, "harvest", really.harvest) < 0.5 * off_days(before, "harvest", really.harvest)
+    assert width_days(after, "harvest") < 0.7 * width_days(before, "harvest")
+    assert any(said.startswith("Heads weighed ") for said in after.reasons)
+    (kept,) = await farm.evidence()
+    assert [(p["parameter"], p["kind"]) for p in kept.pieces] == [("growth", "weighed")]
+
+
 async def test_another_house_of_the_farm_profits_partly(farm: Farm) -> None:
     values = {**farm.place.house_values, "code": "S1", "name": "South house", "latitude_deg": 36.0}
     async with farm.store.write() as uow:

@@ -161,3 +161,62 @@ def test_minutes_are_learned_but_not_from_one_stop_watch_left_running() -> None:
     # 13 at a median of 0.5 min against 4 at the assumed 0.25 min.
     assert learned_minutes(taken)["harvest"] == pytest.approx((13 * 0.5 + 4 * 0.25) / 17)
     assert learned_minutes(taken)["seed"] == ASSUMED_MINUTES["seed"]
+
+
+async def test_heads_are_to_be_weighed_two_weeks_and_one_week_before_they_are_ready(
+    store: Store, clock: FixedClock, place: Place
+) -> None:
+    batch_id = await seed(store, clock, place)
+    await forecast(store, clock, batch_id, 5, 8, 10, 11, 28)  # ready on the 28th; it is the 14th
+    await record(store, clock, batch_id, "emergence_counted", plants=190)
+    await record(store, clock, batch_id, "transplanted", plants=160)
+    await record(store, clock, batch_id, "discarded", plants=30)
+    await propose(store, clock, place)
+    weighings = [("weigh", date(2026, 9, 14), False), ("weigh", date(2026, 9, 21), False)]
+    assert [task for task in await said(store) if task[0] == "weigh"] == weighings
+    assert {t.title for t in await tasks_of(store) if t.kind == "weigh"} == {"Weigh 10 heads of B-1"}
+
+    await record(store, clock, batch_id, "weighed", plants=10, weight_g=61.0)
+    await propose(store, clock, place)
+    assert [task for task in await said(store) if task[0] == "weigh"] == [
+        ("weigh", date(2026, 9, 14), True),
+        ("weigh", date(2026, 9, 21), False),  # in a week it is another matter
+    ]
+    await forecast(store, clock, batch_id, 5, 8, 10, 11, 24)  # sooner than thought: just weighed
+    await propose(store, clock, place)
+    assert [task for task in await said(store) if task[0] == "weigh"] == [("weigh", date(2026, 9, 14), True)]
+
+
+async def test_a_cut_sample_is_a_weighing_and_a_harvest_ends_them(
+    store: Store, clock: FixedClock, place: Place
+) -> None:
+    batch_id = await seed(store, clock, place)
+    await forecast(store, clock, batch_id, 5, 8, 10, 11, 28)
+    await record(store, clock, batch_id, "transplanted", plants=160)
+    await record(store, clock, batch_id, "discarded", plants=40)
+    await propose(store, clock, place)
+    await record(store, clock, batch_id, "harvested", plants=5)  # not weighed
+    assert ("weigh", date(2026, 9, 14), False) in await said(store)
+    await record(store, clock, batch_id, "harvested", plants=5, weight_g=60.0)
+    await propose(store, clock, place)
+    assert [task for task in await said(store) if task[0] == "weigh"] == [
+        ("weigh", date(2026, 9, 14), True),
+        ("weigh", date(2026, 9, 21), False),
+    ]
+    await record(store, clock, batch_id, "harvested", plants=50, weight_g=62.0, readiness="early")
+    await propose(store, clock, place)
+    assert ("weigh", date(2026, 9, 21), False) not in await said(store)
+
+
+async def test_a_weighing_that_was_left_out_gives_way_to_the_next(
+    store: Store, clock: FixedClock, place: Place
+) -> None:
+    batch_id = await seed(store, clock, place)
+    await record(store, clock, batch_id, "transplanted", plants=160)
+    await record(store, clock, batch_id, "discarded", plants=40)
+    due = {}
+    for ready in (23, 21, 14):  # days after the seeding; it is the 14th day
+        await forecast(store, clock, batch_id, 5, 8, 10, 11, ready)
+        await propose(store, clock, place)
+        due[ready] = [on.day for kind, on, _ in await said(store) if kind == "weigh"]
+    assert due == {23: [9, 16], 21: [14], 14: []}

@@ -77,7 +77,7 @@ _COLUMNS = {"zone_id": "zone", "section_id": "section", "from_section_id": "from
 """Columns that are called otherwise than what they say of an entry."""
 _REPEATED_NAMED = 20
 # Leaving out a fact of these kinds cannot make the others contradict each other.
-_RELAXING = frozenset({"leaves_counted", "discarded", "harvested"})
+_RELAXING = frozenset({"leaves_counted", "weighed", "discarded", "harvested"})
 _TAKEN = FieldProblem("batch", "another batch of this code was made at the same time; import again")
 
 

@@ -29,7 +29,7 @@ _KINDS = {
     "counted": "leaves_counted",
     "transplanted": "transplanted",
     "discarded": "discarded",
-    "weighed": "harvested",
+    "weighed": "weighed",
     "harvested": "harvested",
 }
 
@@ -149,7 +149,7 @@ class AdviceFollower:
         else:
             said["plants"] = note.plants
         if note.kind == "weighed":
-            said |= {"weight_g": note.value, "regrows": True}  # it is put back
+            said["weight_g"] = note.value
         if note.kind == "harvested":
             said["readiness"] = note.readiness
             if note.value == note.value:

@@ -33,6 +33,7 @@ _KINDS: dict[str, FactKind] = {
     "emergence_counted": "emerged",
     "leaves_counted": "counted",
     "transplanted": "transplanted",
+    "weighed": "weighed",
     "harvested": "harvested",
 }
 
@@ -113,6 +114,8 @@ def past_batch(batch: Batch, entries: Sequence[Entry], crop: Crop) -> PastBatch 
         at_h = epoch_hours(entry.happened_at)
         kind = _KINDS[entry.kind]
         value = entry.leaves if kind == "counted" else None
+        if kind == "weighed":
+            value = entry.weight_g
         if kind == "harvested" and entry.weight_g is not None:
             value = profile.cut_g(entry.weight_g, regrows=bool(entry.regrows))
         if kind == "emerged" and state.not_emerged_at is not None:
