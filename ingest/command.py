@@ -11,6 +11,7 @@ from ingest.metrics import Tally
 from ingest.reader import client_class
 from ingest.writer import Writer
 from service.clock import Clock
+from service.memory import giving_back
 from service.records.store import Store
 from service.settings import Settings
 
@@ -53,9 +54,23 @@ async def run_ingest(
     BrokerError
         If messages are to be shared, which MQTT 3.1.1 cannot.
     """
+    async with giving_back():
+        await _run(store, clock, settings, stop, BrokerAddress.parse(url), client_id, tally, mqtt5=mqtt5)
+
+
+async def _run(
+    store: Store,
+    clock: Clock,
+    settings: Settings,
+    stop: asyncio.Event,
+    address: BrokerAddress,
+    client_id: str,
+    tally: Tally | None,
+    *,
+    mqtt5: bool,
+) -> None:
     from ingest.slots import SlotKeeper, shared
 
-    address = BrokerAddress.parse(url)
     if settings.ingest_slots:
         if not mqtt5:
             raise BrokerError(

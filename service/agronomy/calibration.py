@@ -14,7 +14,8 @@ spread of each crop: where a profile is less sure, a house may differ more.
 
 What young heads weigh may say another multiplier than the same heads when they are cut, always in the same way, as
 no model is equally right in open and closed stands and in dim and bright light. This drift by stage is learnt by crop
-from batches that were weighed several times, and weights are read as those of ready heads (:func:`staged`).
+from batches that were weighed several times, and weights are read as those of ready heads (:func:`staged`). What is
+left strays at random, the more, the more of its growth a batch has ahead (:func:`ahead`).
 
 Evidence says that a batch's log multiplier lies between two bounds; where they are equal, it was measured, with a
 normal error. Several pieces about one batch share its batch term and so never count as several batches. How large
@@ -55,6 +56,10 @@ BATCH_SPREAD_WEIGHT = 6.0
 
 DRIFT_PER_WEEK = 0.05
 """How far a batch's log multiplier may drift in a week, as the model errs by stage and season; assumed."""
+
+STRAYS = 0.015
+"""How far a batch's log multiplier strays over one e-fold of the weight still to come, on a random walk, as the model
+errs by weather and stage; assumed."""
 
 ERROR_WEIGHT = 10.0
 """How many measurements the assumed sizes of errors and of drift are worth; assumed."""
@@ -122,6 +127,35 @@ def drifted(batch: Index, at_h: Array) -> Array:
     last = np.full(int(batch.max()) + 1, -np.inf)
     np.maximum.at(last, batch, at_h)
     return np.asarray(DRIFT_PER_WEEK * (last[batch] - at_h) / 168.0)
+
+
+def ahead(posterior: Posterior, batch_cell: Index, batch: Index, at_h: Array, stage: Array) -> Posterior:
+    """Return what is believed of batches as far as it bears on how they grow on from where they were last weighed.
+
+    What was measured of a batch so far says less of what is to come, the more of its growth is ahead, but never less
+    than nothing.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of growth.
+    batch_cell : ndarray of int, shape (batches,)
+        Cell of each batch.
+    batch : ndarray of int, shape (pieces,)
+        Which batch each piece is about.
+    at_h : ndarray, shape (pieces,)
+        When. [h]
+    stage : ndarray, shape (pieces,)
+        Log of the weight over that of a ready head, at most 0; nan: cut as ready.
+    """
+    order = np.argsort(at_h, kind="stable")
+    last = np.zeros(batch_cell.size)
+    last[batch[order]] = np.nan_to_num(stage)[order]
+    own2 = posterior.batch_own_sd**2
+    more2 = np.clip(posterior.batch_spread[batch_cell] ** 2 - own2, 0.0, STRAYS**2 * -last)
+    return posterior._replace(
+        batch_sd=np.sqrt(posterior.batch_sd**2 + more2), batch_own_sd=np.sqrt(own2 + more2)
+    )
 
 
 class Staged(NamedTuple):

@@ -486,6 +486,8 @@ def _learn(
         stage = np.array([_stage(crops[cell.crop_id], said) for _, _, cell, said in pieces])
         evidence, drift = law.staged(evidence, stage, given.crop[of_cell], season)
     out = law.calibrate(given, of_cell, evidence, season, aged)
+    if parameter == "growth":
+        out = law.ahead(out, of_cell, of_batch, at_h, stage)
     drift_of = dict(zip(given.crop[of_cell].tolist(), drift.tolist(), strict=True))
     own = np.bincount([row_of[cell] for _, _, cell, _ in pieces], minlength=len(cells))
     shared = np.sqrt(np.maximum(out.batch_sd**2 - out.batch_own_sd**2, 0.0))

@@ -30,6 +30,9 @@ class Traits:
 
     emergence_base_c: float = 3.0
     emergence_cd: float = 56.0
+    # Days to germinate of Harrington and Minges 1954 (in Knott's Handbook): 3 at 20, 2 at 25, 3 at 30, never at 35 °C.
+    emergence_top_c: float = 26.0
+    emergence_stop_c: float = 35.0
     leaf_base_c: float = 3.0
     leaf_top_c: float = 26.0  # no faster above
     phyllochron_cd: float = 46.0
@@ -73,9 +76,17 @@ def daily(temp_c: ArrayLike, light_mol: ArrayLike, traits: Traits = CULTIVAR) ->
     return Days(
         light.reshape(temp.shape).sum(axis=-1),
         temp.mean(axis=-1),
-        np.maximum(temp - traits.emergence_base_c, 0.0).mean(axis=-1),
+        _emergence_cd(temp, traits).mean(axis=-1),
         leaf.mean(axis=-1),
     )
+
+
+def _emergence_cd(temp: Array, traits: Traits) -> Array:
+    """Return the degrees that count for emergence: fewer again above the best temperature, as seeds stay dormant."""
+    top, stop = traits.emergence_top_c, traits.emergence_stop_c
+    best = top - traits.emergence_base_c
+    heat = np.clip((stop - temp) / (stop - top), 0.0, 1.0)
+    return np.minimum(np.clip(temp - traits.emergence_base_c, 0.0, best), best * heat)
 
 
 class State(NamedTuple):

@@ -150,11 +150,15 @@ class _Pieces(NamedTuple):
     sd: Array
     stage: Array  # of heads, log of the weight over that of a ready one; nan: not weighed
 
+    def there(self, as_of_h: float) -> NDArray[np.bool_]:
+        """Return which were known at a moment."""
+        return np.asarray((self.known_h <= as_of_h) & (as_of_h < self.until_h))
+
     def known(
         self, as_of_h: float, season: calibration.Season, *, ages: bool
     ) -> tuple[calibration.Evidence, Array | None]:
         """Return what was known at a moment, and how much of its error is drift."""
-        keep = (self.known_h <= as_of_h) & (as_of_h < self.until_h)
+        keep = self.there(as_of_h)
         batch, sd = self.batch[keep], self.sd[keep]
         told = calibration.Evidence(batch, self.low[keep], self.high[keep], sd)
         if not ages:
@@ -208,7 +212,12 @@ class Learner:
             for kind, pieces, spread in zip(KINDS, self._kinds, self._spreads, strict=True):
                 cells = calibration.Cells(same, same, self._cultivars, np.full(same.size, spread))
                 told, drift = pieces.known(as_of_h, season, ages=kind == "growth")
-                found.append(calibration.calibrate(cells, self._cell, told, season, drift))
+                posterior = calibration.calibrate(cells, self._cell, told, season, drift)
+                if kind == "growth":
+                    there = pieces.there(as_of_h)
+                    at_h, stage = pieces.at_h[there], pieces.stage[there]
+                    posterior = calibration.ahead(posterior, self._cell, told.batch, at_h, stage)
+                found.append(posterior)
             self._beliefs = as_of_h, found
         return self._beliefs[1]
 

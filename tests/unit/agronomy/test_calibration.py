@@ -176,6 +176,23 @@ def test_what_was_found_earlier_of_a_batch_weighs_less():
     assert law.drifted(np.empty(0, dtype=int), np.empty(0)).size == 0
 
 
+def test_what_was_weighed_young_says_less_of_what_is_to_come_but_never_less_than_nothing():
+    """Three batches measured alike: at a fifth of the weight, at two thirds, cut; and one that was not."""
+    stage = np.array([np.log(0.2), np.log(2.0 / 3.0), np.nan])
+    value = np.array([0.0, 0.02, -0.02])
+    evidence = law.Evidence(np.arange(3), value, value, np.full(3, 0.03))
+    home = np.zeros(4, dtype=int)
+    out = law.calibrate(ONE, home, evidence, drift=np.zeros(3))
+    on = law.ahead(out, home, np.arange(3), np.zeros(3), stage)
+    more2 = on.batch_own_sd**2 - out.batch_own_sd**2
+    assert more2[1] == pytest.approx(law.STRAYS**2 * np.log(1.5))
+    assert more2[0] > more2[1]
+    assert more2[2:] == pytest.approx([0.0, 0.0])
+    assert (on.batch_own_sd <= out.batch_spread[0] * (1 + 1e-9)).all()
+    assert on.batch_sd**2 - on.batch_own_sd**2 == pytest.approx(out.batch_sd**2 - out.batch_own_sd**2)
+    assert on.batch_mean == pytest.approx(out.batch_mean)
+
+
 @pytest.mark.parametrize(("error", "drift"), [(0.4, 0.3), (1.0, 1.0), (2.0, 1.0), (0.4, 2.0)])
 def test_how_far_measurements_err_and_drift_is_learnt(error, drift):
     """Ten farms of forty batches measured five times, a week apart, err by other than the assumed sizes."""
