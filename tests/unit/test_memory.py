@@ -10,12 +10,16 @@ from service import memory
 
 
 async def test_memory_is_given_back_until_left(monkeypatch: pytest.MonkeyPatch) -> None:
-    times: list[int] = []
-    monkeypatch.setattr(memory, "give_back", lambda: times.append(1))
+    loop, times, thrice = asyncio.get_running_loop(), [], asyncio.Event()
+
+    def give_back() -> None:
+        times.append(1)
+        if len(times) == 3:
+            loop.call_soon_threadsafe(thrice.set)
+
+    monkeypatch.setattr(memory, "give_back", give_back)
     async with memory.giving_back(0.01):
-        async with asyncio.timeout(10):
-            while len(times) < 3:
-                await asyncio.sleep(0.01)
+        await asyncio.wait_for(thrice.wait(), 10)
     done = len(times)
     await asyncio.sleep(0.05)
     assert len(times) <= done + 1  # one that had begun
