@@ -35,6 +35,7 @@ COUNT_EMERGENCE_AFTER_DAYS = 2  # from when the first are up
 _PLANTS_COUNTED = 10
 _LEAF_SPREAD = 0.35  # standard deviation between the plants of a batch
 _HEADS_WEIGHED = 8
+_WEIGHED_AT = (0.15, 0.45)  # of a ready head: some two weeks and one week before it is ready
 _WEIGHT_SPREAD = 0.09  # relative, between the heads of a batch
 _EMERGING = 0.94  # share of the cells
 _BEST = 1.10  # dry weight of the kept seedlings over the mean
@@ -149,6 +150,7 @@ def run_house(
         today = first + timedelta(days=number)
         if today.isoweekday() in WORKING_DAYS:
             _count(stories, today, zone, rng)
+            _weigh(stories, today, zone)
             _harvest(stories, today, zone, rng)
             _transplant(stories, bench, today, zone, rng)
         skipped = 0
@@ -202,6 +204,25 @@ def _count_leaves(story: Story, today: date, zone: ZoneInfo, rng: np.random.Gene
         error = _LEAF_SPREAD / math.sqrt(_PLANTS_COUNTED) * rng.standard_normal()
         leaves = round(max(0.0, story.plant.leaves + error), 1)
         story.facts.append(Fact(at=at, kind="leaves_counted", leaves=leaves))
+
+
+def _weigh(stories: Sequence[Story], today: date, zone: ZoneInfo) -> None:
+    """Weigh some heads, which stay, twice on their way."""
+    for story in stories:
+        share = fresh_g(story.plant, story.programme.traits) / story.programme.traits.ready_g
+        done = sum(fact.kind == "weighed" for fact in story.facts)
+        if (
+            not story.in_channels
+            or share >= 1.0
+            or share < _WEIGHED_AT[min(done, 1)]
+            or done == len(_WEIGHED_AT)
+        ):
+            continue
+        rng = np.random.default_rng([story.seeded_on.toordinal(), done, story.programme.cells])
+        error = _WEIGHT_SPREAD / math.sqrt(_HEADS_WEIGHED) * rng.standard_normal()
+        weight = round(fresh_g(story.plant, story.programme.traits) * (1.0 + error), 1)
+        at = moment(today, 9.0, zone)
+        story.facts.append(Fact(at=at, kind="weighed", plants=_HEADS_WEIGHED, weight_g=weight))
 
 
 def _harvest(stories: Sequence[Story], today: date, zone: ZoneInfo, rng: np.random.Generator) -> None:

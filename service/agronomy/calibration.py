@@ -133,7 +133,7 @@ def ahead(posterior: Posterior, batch_cell: Index, batch: Index, at_h: Array, st
     """Return what is believed of batches as far as it bears on how they grow on from where they were last weighed.
 
     What was measured of a batch so far says less of what is to come, the more of its growth is ahead, but never less
-    than nothing.
+    than nothing. What plants that were cut still regrow is not counted as ahead.
 
     Parameters
     ----------

@@ -159,7 +159,12 @@ async def _page(
         forecast=forecast,
         points=points,
         ledger=_ledger(entries),
-        kinds=FORMS[found.state.stage],
+        kinds=[
+            kind
+            for kind in FORMS[found.state.stage]
+            # Of plants that were cut and regrow, a weight says nothing yet.
+            if kind != "weighed" or found.state.harvest_begun_at is None
+        ],
         sown=sown,
         lots=lots,
         seed_form=seed_form or Form.blank(catalogue(), **at_first(lots)),

@@ -60,7 +60,7 @@ _SEEDED_ON_HOUR = time(8)  # a day without an hour is taken as this local time
 _RECENTLY = timedelta(minutes=5)
 """What was recorded within this time may be the same as what someone else records now."""
 _SAME_MOMENT = timedelta(minutes=1)
-_COUNTED_ONCE = frozenset({"transplanted", "moved", "discarded", "harvested"})
+_COUNTED_ONCE = frozenset({"transplanted", "moved", "weighed", "discarded", "harvested"})
 _SAYS = (
     "plants",
     "leaves",

@@ -30,7 +30,6 @@ from service.work.profiles import profile_of
 from service.work.times import epoch_hours, local_day
 
 EVIDENCE_DAYS = 1200  # batches seeded longer ago say nothing any more
-SAMPLE_SHARE = 0.1  # of the plants in channels: a weighed cut of fewer is a sample, not yet the harvest
 MODEL = 5  # to be raised when the science changes, so that evidence is computed again
 
 Parameter = Literal["leaf", "growth", "emergence"]
@@ -245,17 +244,12 @@ def _telling(item: PastBatch) -> list[Entry]:
     counts = [f for f in item.facts if f.kind == "leaves_counted"]
     heads = []
     for entry in (f for f in item.facts if f.kind in {"weighed", "harvested"}):
-        sample = entry.kind == "weighed" or (entry.plants or 0) < SAMPLE_SHARE * _stood(item)
-        if not sample or entry.weight_g is not None:
+        cut = entry.kind == "harvested" and entry.happened_at == item.state.harvest_begun_at
+        if cut or entry.weight_g is not None:
             heads.append(entry)
-        if not sample:
+        if cut:
             break
     return up[:1] + counts + heads
-
-
-def _stood(item: PastBatch) -> int:
-    """Return how many plants were transplanted."""
-    return sum(f.plants or 0 for f in item.facts if f.kind == "transplanted")
 
 
 def _told(entries: Iterable[Entry]) -> list[tuple[Any, ...]]:

@@ -60,6 +60,9 @@ SEVERITIES = ("none", "slight", "severe")
 GRADED_OUT = "graded out"
 """Reason of a discard: seedlings too small or uneven to be planted."""
 
+SAMPLE_SHARE = 0.1
+"""Of the plants that were transplanted: a cut of fewer is a sample, not yet the harvest; assumed."""
+
 MAX_LEAVES = 60.0
 MAX_WEIGHT_G = 5000.0
 MAX_WAITING_DAYS = 365.0
@@ -115,8 +118,10 @@ class LedgerState:
     cuts: tuple[tuple[datetime, float | None], ...] = ()
     """Cuts from which the batch regrows: when at least half of the plants then in place had been cut once more, and
     the grams taken off a plant; in the order of time."""
+    harvest_begun_at: datetime | None = None
+    """The first cut that was more than a sample, see :data:`SAMPLE_SHARE`; those from which plants regrow too."""
     weighings: tuple[tuple[datetime, float], ...] = ()
-    """When, grams a head, of heads that stayed; in the order of time."""
+    """Before that: when, grams a head, of heads weighed that stayed and of samples cut; in the order of time."""
     cuts_made: float = 0.0
     """Mean number of such cuts of a plant."""
     not_emerged_at: datetime | None = None
@@ -197,7 +202,6 @@ class _Walk:
         self._in_channels = self._discarded = self._harvested = 0
         self._transplanted_at: datetime | None = None
         self._leaf_counts: list[tuple[datetime, float]] = []
-        self._weighings: list[tuple[datetime, float]] = []
         self._harvests: list[tuple[datetime, int, float | None]] = []
         self._cuts: list[tuple[datetime, float | None]] = []
         self._cuts_made = 0.0
@@ -239,6 +243,7 @@ class _Walk:
         finished_at = emptying[-1] if empty and emptying else None
         if finished_at is not None:
             self._refuse_after(finished_at)
+        begun_at = self._harvest_begun_at()
         stage: Stage = "finished" if finished_at else "channels" if self._transplanted_at else "nursery"
         return LedgerState(
             seeded_at=self._seeded.happened_at,
@@ -253,7 +258,12 @@ class _Walk:
             transplanted_at=self._transplanted_at,
             finished_at=finished_at,
             leaf_counts=tuple(self._leaf_counts),
-            weighings=tuple(self._weighings),
+            harvest_begun_at=begun_at,
+            weighings=tuple(
+                (e.happened_at, e.weight_g)
+                for e in self._held
+                if e.weight_g is not None and (begun_at is None or e.happened_at < begun_at)
+            ),
             harvests=tuple(self._harvests),
             stage=stage,
             zones=tuple(self._zones),
@@ -266,6 +276,11 @@ class _Walk:
             waiting_until=max((wait.until for wait in self._waits), default=None),
             cut_while_waiting=tuple(self._cut_while_waiting),
         )
+
+    def _harvest_begun_at(self) -> datetime | None:
+        stood = sum(_plants(e) for e in self._held if e.kind == "transplanted")
+        cuts = (e for e in self._held if e.kind == "harvested" and _plants(e) >= SAMPLE_SHARE * stood)
+        return next((e.happened_at for e in cuts), None)
 
     def _remember(self, entry: Entry, before: dict[int | None, int]) -> None:
         for section_id in sorted(s for s in self._places if s is not None):
@@ -343,7 +358,6 @@ class _Walk:
             raise impossible(
                 "plants", f"{_named(entry)} is of {entry.plants} heads, and {standing} stand there"
             )
-        self._weighings.append((entry.happened_at, float(entry.weight_g or 0.0)))
 
     def _treat(self, entry: Entry) -> None:
         self._standing(entry)

@@ -19,7 +19,7 @@ _FULFILS = {
     "leaves_counted": ("count",),
     "weighed": ("weigh",),
     "transplanted": ("transplant",),
-    "harvested": ("harvest", "weigh"),
+    "harvested": ("harvest",),
     "discarded": ("discard",),
     "checked": ("check",),
 }
@@ -61,7 +61,7 @@ async def tick_entry(
         task
         for task in found
         if not (other and (task.subject or "").endswith(other))
-        and (task.kind != "weigh" or (entry.weight_g is not None and task.due_on <= day + WEIGHED_EARLY))
+        and (task.kind != "weigh" or task.due_on <= day + WEIGHED_EARLY)
     ]
     for number, task in enumerate(fulfilled):
         _tick(task, access, now, entry.id, minutes if number == 0 else None)

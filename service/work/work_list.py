@@ -47,8 +47,8 @@ WEIGHED_DAYS_BEFORE = (14, 7)
 """Days before heads are expected to be ready on which some are weighed; common practice, no source."""
 WEIGHED_HEADS = 10
 """How many: heads of a stand differ by some 12 % (assumed), so that their mean is known to 4 %."""
-_BEGUN = 0.1
-"""Of the heads, from which on cuts are no samples any more but the harvest."""
+SETTLED_DAYS = 5
+"""How long after the transplant plants are not weighed; common practice, no source."""
 
 LEARNED_FROM = 500  # tasks
 _WEIGHT = 4.0
@@ -311,9 +311,8 @@ def of_batch(
             **about,
         )
     ready = day("harvest", "p50")
-    begun = bool(state.cuts) or state.harvested > _BEGUN * (state.in_channels + state.harvested)
-    if state.in_channels and ready is not None and not begun:
-        yield from _weighings(batch, state, ready, today, zone, about)
+    if state.in_channels and ready is not None and state.harvest_begun_at is None:
+        yield from _weighing(batch, state, ready, today, zone, about)
     if state.in_channels and ready is not None:
         times = len(state.harvests) + len(state.cuts)
         if state.harvests:  # what is left of a harvest waits for the next day
@@ -330,7 +329,7 @@ def of_batch(
         )
 
 
-def _weighings(
+def _weighing(
     batch: Batch,
     state: LedgerState,
     ready: date,
@@ -338,21 +337,22 @@ def _weighings(
     zone: ZoneInfo,
     about: Mapping[str, Any],
 ) -> Iterator[Proposal]:
+    """Yield the next weighing: the forecast may move after each."""
     days = [ready - before * _A_DAY for before in WEIGHED_DAYS_BEFORE]
-    moments = [at for at, _ in state.weighings] + [at for at, _, grams in state.harvests if grams is not None]
-    weighed = local_day(max(moments), zone) if moments else None
-    heads = min(WEIGHED_HEADS, state.in_channels)
+    weighed = local_day(state.weighings[-1][0], zone) if state.weighings else date.min
+    moved = local_day(state.transplanted_at, zone) if state.transplanted_at else date.min
     for before, due_on, following in zip(WEIGHED_DAYS_BEFORE, days, [*days[1:], ready], strict=True):
         # One that was left out until the next is due, or the heads are ready, is of no use any more.
-        if following <= today or (weighed is not None and weighed >= due_on - WEIGHED_EARLY):
+        if following <= today or due_on <= weighed + WEIGHED_EARLY or due_on < moved + SETTLED_DAYS * _A_DAY:
             continue
         yield Proposal(
-            subject=f"weigh:{batch.id}:{before}",
+            subject=f"weigh:{batch.id}:{len(state.weighings)}:{before}",
             kind="weigh",
             due_on=due_on,
-            title=f"Weigh {heads} heads of {batch.code}",
+            title=f"Weigh {min(WEIGHED_HEADS, state.in_channels)} heads of {batch.code}",
             **about,
         )
+        return
 
 
 def _of_seedlings(

@@ -85,6 +85,7 @@ def test_a_season_adds_up() -> None:
         finished_at=at(46),
         leaf_counts=((at(12), 2.5),),
         harvests=((at(45), 100, 151.0), (at(46), 58, None)),
+        harvest_begun_at=at(45),
         stage="finished",
         graded_out=30,
         zones=((START, NURSERY), (at(13), NURSERY_2), (at(20), CHANNELS), (at(25), CHANNELS_2)),
@@ -473,6 +474,16 @@ def test_weighed_heads_stay_where_they_are() -> None:
     after = derive([*season(), weighed, entry("weighed", 43, 10, weight_g=120.0)])
     assert after.weighings == ((at(40), 95.0), (at(43), 120.0))
     assert replace(after, weighings=()) == before
+
+
+def test_a_weighed_sample_is_a_weighing_and_what_regrows_is_not() -> None:
+    of_season = season()
+    sample = entry("harvested", 38, 2, weight_g=80.0)
+    one_less = [*of_season[:-1], entry("harvested", 46, 56)]
+    assert derive([*one_less, sample]).weighings == ((at(38), 80.0),)
+    cut = entry("harvested", 40, 16, weight_g=90.0, regrows=True)  # a tenth of the 160
+    found = derive([*of_season, cut, entry("weighed", 42, 10, weight_g=60.0)])
+    assert (found.harvest_begun_at, found.weighings) == (at(40), ())
 
 
 @pytest.mark.parametrize(

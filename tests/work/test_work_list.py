@@ -163,60 +163,80 @@ def test_minutes_are_learned_but_not_from_one_stop_watch_left_running() -> None:
     assert learned_minutes(taken)["seed"] == ASSUMED_MINUTES["seed"]
 
 
+async def standing(store: Store, clock: FixedClock, place: Place) -> int:
+    """Have a batch whose 160 heads stand in channels for six days; today is the fourteenth day after its seeding."""
+    batch_id = await seed(store, clock, place)
+    moved = {"happened_at": clock.now() - timedelta(days=6)}
+    await record(store, clock, batch_id, "transplanted", plants=160, **moved)
+    await record(store, clock, batch_id, "discarded", plants=40, **moved)
+    return batch_id
+
+
+async def weighings(store: Store, clock: FixedClock, place: Place, batch_id: int, ready: int) -> list[Any]:
+    """Return the weighings on the list, by day of September, once heads are forecast to be ready on a day."""
+    await forecast(store, clock, batch_id, 5, 7, 8, 11, ready)
+    await propose(store, clock, place)
+    return [(on.day, done) for kind, on, done in await said(store) if kind == "weigh"]
+
+
 async def test_heads_are_to_be_weighed_two_weeks_and_one_week_before_they_are_ready(
     store: Store, clock: FixedClock, place: Place
 ) -> None:
-    batch_id = await seed(store, clock, place)
-    await forecast(store, clock, batch_id, 5, 8, 10, 11, 28)  # ready on the 28th; it is the 14th
-    await record(store, clock, batch_id, "emergence_counted", plants=190)
-    await record(store, clock, batch_id, "transplanted", plants=160)
-    await record(store, clock, batch_id, "discarded", plants=30)
-    await propose(store, clock, place)
-    weighings = [("weigh", date(2026, 9, 14), False), ("weigh", date(2026, 9, 21), False)]
-    assert [task for task in await said(store) if task[0] == "weigh"] == weighings
+    batch_id = await standing(store, clock, place)
+    assert await weighings(store, clock, place, batch_id, 28) == [(14, False)]
     assert {t.title for t in await tasks_of(store) if t.kind == "weigh"} == {"Weigh 10 heads of B-1"}
-
     await record(store, clock, batch_id, "weighed", plants=10, weight_g=61.0)
-    await propose(store, clock, place)
-    assert [task for task in await said(store) if task[0] == "weigh"] == [
-        ("weigh", date(2026, 9, 14), True),
-        ("weigh", date(2026, 9, 21), False),  # in a week it is another matter
-    ]
-    await forecast(store, clock, batch_id, 5, 8, 10, 11, 24)  # sooner than thought: just weighed
-    await propose(store, clock, place)
-    assert [task for task in await said(store) if task[0] == "weigh"] == [("weigh", date(2026, 9, 14), True)]
+    assert await weighings(store, clock, place, batch_id, 28) == [(14, True), (21, False)]
+    # Sooner than thought: they have just been weighed. Later: once more, two weeks before.
+    assert await weighings(store, clock, place, batch_id, 24) == [(14, True)]
+    assert await weighings(store, clock, place, batch_id, 29) == [(14, True), (22, False)]
+    assert await weighings(store, clock, place, batch_id, 40) == [(14, True), (26, False)]
+
+
+async def test_a_weighing_ticked_off_by_hand_is_followed_by_the_next(
+    store: Store, clock: FixedClock, place: Place
+) -> None:
+    batch_id = await standing(store, clock, place)
+    await weighings(store, clock, place, batch_id, 28)
+    (task,) = [t for t in await tasks_of(store) if t.kind == "weigh"]
+    async with store.write() as uow:
+        await finish_task(uow, clock, SYSTEM, task.id)
+    a_week_later = FixedClock(clock.now() + timedelta(days=7))
+    assert await weighings(store, a_week_later, place, batch_id, 28) == [(14, True), (21, False)]
 
 
 async def test_a_cut_sample_is_a_weighing_and_a_harvest_ends_them(
     store: Store, clock: FixedClock, place: Place
 ) -> None:
-    batch_id = await seed(store, clock, place)
-    await forecast(store, clock, batch_id, 5, 8, 10, 11, 28)
-    await record(store, clock, batch_id, "transplanted", plants=160)
-    await record(store, clock, batch_id, "discarded", plants=40)
-    await propose(store, clock, place)
+    batch_id = await standing(store, clock, place)
+    assert await weighings(store, clock, place, batch_id, 28) == [(14, False)]
     await record(store, clock, batch_id, "harvested", plants=5)  # not weighed
-    assert ("weigh", date(2026, 9, 14), False) in await said(store)
+    assert await weighings(store, clock, place, batch_id, 28) == [(14, False)]
     await record(store, clock, batch_id, "harvested", plants=5, weight_g=60.0)
-    await propose(store, clock, place)
-    assert [task for task in await said(store) if task[0] == "weigh"] == [
-        ("weigh", date(2026, 9, 14), True),
-        ("weigh", date(2026, 9, 21), False),
-    ]
+    assert await weighings(store, clock, place, batch_id, 28) == [(21, False)]
     await record(store, clock, batch_id, "harvested", plants=50, weight_g=62.0, readiness="early")
+    assert await weighings(store, clock, place, batch_id, 28) == []
+
+
+async def test_a_harvest_has_its_working_time_and_not_a_weighing_that_was_left_out(
+    store: Store, clock: FixedClock, place: Place
+) -> None:
+    batch_id = await standing(store, clock, place)
+    assert await weighings(store, clock, place, batch_id, 20) == [(13, False)]
+    async with store.write() as uow:
+        cut = {"kind": "harvested", "plants": 160, "weight_g": 150.0, "minutes_taken": 90.0}
+        await append_entry(uow, clock, SYSTEM, batch_id, cut)
+    assert [
+        (t.kind, t.minutes_taken) for t in await tasks_of(store) if t.done_at and t.kind != "discard"
+    ] == [("harvest", 90.0)]
     await propose(store, clock, place)
-    assert ("weigh", date(2026, 9, 21), False) not in await said(store)
+    assert not [task for task in await said(store) if task[0] == "weigh"]
 
 
 async def test_a_weighing_that_was_left_out_gives_way_to_the_next(
     store: Store, clock: FixedClock, place: Place
 ) -> None:
-    batch_id = await seed(store, clock, place)
-    await record(store, clock, batch_id, "transplanted", plants=160)
-    await record(store, clock, batch_id, "discarded", plants=40)
-    due = {}
-    for ready in (23, 21, 14):  # days after the seeding; it is the 14th day
-        await forecast(store, clock, batch_id, 5, 8, 10, 11, ready)
-        await propose(store, clock, place)
-        due[ready] = [on.day for kind, on, _ in await said(store) if kind == "weigh"]
-    assert due == {23: [9, 16], 21: [14], 14: []}
+    batch_id = await standing(store, clock, place)
+    due = {ready: await weighings(store, clock, place, batch_id, ready) for ready in (27, 21, 20, 14)}
+    # The one of the thirteenth is late; plants set out on the eighth are not weighed before the thirteenth.
+    assert due == {27: [(13, False)], 21: [(14, False)], 20: [(13, False)], 14: []}

@@ -173,7 +173,10 @@ document.addEventListener("submit", (event) => {
 // A link to a form on this page opens it.
 function openTarget() {
   const target = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
-  if (target instanceof HTMLDetailsElement) target.open = true;
+  if (!(target instanceof HTMLDetailsElement)) return;
+  // Two open forms that ask for much the same are easily taken for one another.
+  if (target.matches(".record")) for (const other of document.querySelectorAll("details.record[open]")) other.open = false;
+  target.open = true;
 }
 openTarget();
 addEventListener("hashchange", openTarget);

@@ -114,9 +114,9 @@ def past_batch(batch: Batch, entries: Sequence[Entry], crop: Crop) -> PastBatch 
         at_h = epoch_hours(entry.happened_at)
         kind = _KINDS[entry.kind]
         value = entry.leaves if kind == "counted" else None
-        if kind == "weighed":
-            value = entry.weight_g
-        if kind == "harvested" and entry.weight_g is not None:
+        if kind in {"weighed", "harvested"} and at_h > main_h:
+            continue  # what regrows says nothing of plants that were never cut
+        if entry.weight_g is not None:
             value = profile.cut_g(entry.weight_g, regrows=bool(entry.regrows))
         if kind == "emerged" and state.not_emerged_at is not None:
             value = epoch_hours(state.not_emerged_at)

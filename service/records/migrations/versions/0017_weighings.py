@@ -1,6 +1,7 @@
 """Heads that are weighed and stay on their sites, and tasks to weigh them.
 
-Suits the version before it as long as nothing is weighed; of a batch with a weighing that one makes no forecast.
+Suits the version before it as long as nothing is weighed: that one cannot read the ledger of a batch with a weighing,
+and then lists and forecasts nothing of its house.
 """
 
 from __future__ import annotations
