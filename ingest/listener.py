@@ -37,7 +37,7 @@ CLIENT_ID = "evenleaf-ingest-0"
 """Fixed, so that a restarted process resumes the session in which the broker kept its messages."""
 
 _SESSION_EXPIRY_S = 7 * 86400
-MAX_WAITING = 8_000
+MAX_WAITING = 5_000
 """Messages handed over and not yet acknowledged, beyond which the socket is not read."""
 _RECEIVE_MAXIMUM = MAX_WAITING
 _KEEPALIVE_S = 60

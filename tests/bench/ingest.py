@@ -89,6 +89,10 @@ class Bench:
         self._sub(prefix, client_id, "-E")
         return client_id
 
+    def end(self, prefix: str, client_id: str) -> None:
+        """End a session: else the next backlog queues in it too, and the broker stands still whenever it saves all."""
+        self._sub(prefix, client_id, "-E", keep=False)
+
     def backlog(self, prefix: str, count: int, samples: int = 1) -> None:
         published = flood(self.broker.url, messages(prefix, count, samples))
         assert published == count, f"the broker took {published} of {count}"
@@ -111,6 +115,7 @@ class Bench:
         client_id = self.session("paho")
         self.backlog("paho", count)
         found = self._process("paho", self.broker.url, "paho", client_id, str(count))
+        self.end("paho", client_id)
         found["rate"] = count / found["seconds"]
         return found
 
@@ -119,7 +124,9 @@ class Bench:
         self.backlog("sub", count)
         begun = time.perf_counter()
         self._sub("sub", client_id, "-C", str(count))
-        return {"rate": count / (time.perf_counter() - begun)}
+        rate = count / (time.perf_counter() - begun)
+        self.end("sub", client_id)
+        return {"rate": rate}
 
     def steady(self, place: Place, rate: int, seconds: float, mode: str) -> dict[str, Any]:
         client_id = self.session(place.site.prefix)
@@ -175,11 +182,10 @@ class Bench:
         found: dict[str, Any] = json.loads(out)
         return found
 
-    def _sub(self, prefix: str, client_id: str, *more: str) -> None:
-        command = ["mosquitto_sub", "-h", "127.0.0.1", "-p", str(self.broker.port), "-i", client_id, "-c"]
-        subprocess.run(
-            [*command, "-q", "1", "-t", f"{prefix}/#", *more], check=True, stdout=subprocess.DEVNULL
-        )
+    def _sub(self, prefix: str, client_id: str, *more: str, keep: bool = True) -> None:
+        command = ["mosquitto_sub", "-h", "127.0.0.1", "-p", str(self.broker.port), "-i", client_id]
+        command += [*(["-c"] if keep else []), "-q", "1", "-t", f"{prefix}/#", *more]
+        subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
 
 
 def messages(prefix: str, count: int, samples: int) -> Iterator[tuple[str, bytes]]:
