@@ -18,16 +18,12 @@ from service.records.tables import Batch, Crop, Entry
 from service.work.access import SYSTEM
 from service.work.errors import Impossible
 from service.work.events import course_of, lamp_mol
-from service.work.ledger import LedgerState, derive
+from service.work.ledger import SAMPLE_SHARE, LedgerState, derive
 from service.work.places import get_house
 from service.work.profiles import profile_of
 from service.work.reforecast import measured_hours, site_of
 from service.work.replay.past import Fact, FactKind, Past, PastBatch
 from service.work.times import EPOCH, epoch_hours
-
-SAMPLE_SHARE = (
-    0.1  # of the heads of a batch: a cut of fewer, weighed, before the first larger one is a sample
-)
 
 _KINDS: dict[str, FactKind] = {
     "emergence_counted": "emerged",
