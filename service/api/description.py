@@ -59,7 +59,27 @@ def completed(description: dict[str, Any]) -> dict[str, Any]:
             if path.startswith("/v1"):
                 _complete(method, operation)
             _exemplify(operation, schemas)
+            for said in operation.get("requestBody", {}).get("content", {}).values():
+                _refuse_unknown(said.get("schema", {}), schemas)
     return whole
+
+
+def _refuse_unknown(schema: Any, schemas: dict[str, Any]) -> None:
+    """Say of a body, and of all in it, that fields it does not name are refused, as :class:`Body` does."""
+    if isinstance(schema, list):
+        for part in schema:
+            _refuse_unknown(part, schemas)
+    elif isinstance(schema, dict):
+        if "$ref" in schema:
+            schema = schemas[schema["$ref"].rsplit("/", 1)[-1]]
+        if "properties" in schema:
+            if "additionalProperties" in schema:  # it has been said
+                return
+            schema["additionalProperties"] = False
+        for part in schema.get("properties", {}).values():
+            _refuse_unknown(part, schemas)
+        for key in ("items", "oneOf", "anyOf", "allOf", "additionalProperties"):
+            _refuse_unknown(schema.get(key), schemas)
 
 
 def _complete(method: str, operation: dict[str, Any]) -> None:

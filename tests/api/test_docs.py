@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 from typing import Any
 from urllib.parse import urljoin
 
@@ -12,6 +12,7 @@ import httpx
 import pytest
 from openapi_spec_validator import validate
 
+from service.api.bodies import Body
 from service.api.docs import VENDOR
 from service.app import create_app
 from service.clock import FixedClock
@@ -101,6 +102,18 @@ def test_every_operation_says_what_it_is(description: dict[str, Any]) -> None:
         assert {"400", "401", "403", "429"} <= errors.keys(), said
         for response in errors.values():
             assert list(response["content"]) == ["application/problem+json"], said
+
+
+def test_bodies_alone_are_described_to_refuse_unknown_fields(description: dict[str, Any]) -> None:
+    def bodies(kind: type[Body]) -> Iterator[str]:
+        for below in kind.__subclasses__():
+            yield below.__name__
+            yield from bodies(below)
+
+    schemas = description["components"]["schemas"]
+    strict = {name for name, schema in schemas.items() if schema.get("additionalProperties") is False}
+    assert strict == {name for name in bodies(Body) if name in schemas}
+    assert len(strict) > 60
 
 
 def test_a_body_is_described_in_camel_case_with_units(description: dict[str, Any]) -> None:

@@ -57,6 +57,7 @@ def main(argv: list[str] | None = None) -> int:
     houses.add_argument("--houses", type=int, default=20, help="houses (default 20)")
     houses.add_argument("--batches", type=int, default=60, help="live batches in each (default 60)")
     houses.add_argument("--members", type=int, default=50, help="members of the outlook (default 50)")
+    houses.add_argument("--processes", type=int, default=0, help="to compute in; 0: a thread (default 0)")
     houses.add_argument("--postgresql", metavar="URL", help="an empty database to use instead of SQLite")
     storage = commands.add_parser("storage", help="bytes that a reading and an hour take on disk")
     storage.add_argument("--json", action="store_true", help="print one JSON object")
@@ -154,7 +155,7 @@ def _figures(given: argparse.Namespace) -> dict[str, object]:
     elif given.command == "houses":
         from tests.bench.houses import measure as measure_houses
 
-        found = measure_houses(given.houses, given.batches, given.members, given.postgresql)
+        found = measure_houses(given.houses, given.batches, given.members, given.processes, given.postgresql)
     elif given.command in {"chaos", "soak"}:
         from tests.bench.live import measure as measure_live
 
