@@ -40,6 +40,10 @@ _SESSION_EXPIRY_S = 7 * 86400
 MAX_WAITING = 5_000
 """Messages handed over and not yet acknowledged, beyond which the socket is not read."""
 _RECEIVE_MAXIMUM = MAX_WAITING
+_MANY = 8  # that part of a batch is many
+_MANY_PACE = (
+    2.5  # after many, so many times as long is waited for a whole batch: a transaction costs its milliseconds
+)
 _KEEPALIVE_S = 60
 _ROOM_S = 0.1
 _END_S = 10.0
@@ -109,7 +113,9 @@ class MqttSource:
         self._loop = asyncio.get_running_loop()
         self._arrived = asyncio.Event()
         self._waiting: deque[Delivery] = deque()
+        self._wanted = 1  # so many end the wait
         self._taken_at = -math.inf
+        self._many = False  # came in the last batch
         self._room = threading.Condition()
         self._held = 0  # handed over and not acknowledged, under _room
         self._held_bytes = 0
@@ -217,18 +223,26 @@ class MqttSource:
         message that comes alone is given out at once, and many come in few batches. After :meth:`wake` it waits
         no more and comes back empty when nothing is left.
         """
-        while not self._waiting:
-            if self._woken:
-                return []
-            self._arrived.clear()
-            if not self._waiting and not self._woken:
-                await self._arrived.wait()
-        rest_s = self._taken_at + pace_s - self._loop.time()
-        if rest_s > 0 and not self._woken and len(self._waiting) < most // 8:
-            await asyncio.sleep(rest_s)
+        await self._wait_for(1, None)
+        enough, pace_s = (most, _MANY_PACE * pace_s) if self._many else (most // _MANY, pace_s)
+        await self._wait_for(enough, self._taken_at + pace_s)
         self._taken_at = self._loop.time()
+        count = min(most, len(self._waiting))
+        self._many = count >= most // _MANY
         next_one = self._waiting.popleft
-        return [next_one() for _ in range(min(most, len(self._waiting)))]
+        return [next_one() for _ in range(count)]
+
+    async def _wait_for(self, count: int, until: float | None) -> None:
+        """Wait until so many messages wait, until a time of the loop, or until woken."""
+        while len(self._waiting) < count and not self._woken:
+            if until is not None and until <= self._loop.time():
+                return
+            self._wanted = count
+            self._arrived.clear()
+            if len(self._waiting) < count and not self._woken:
+                with suppress(TimeoutError):
+                    async with asyncio.timeout_at(until):
+                        await self._arrived.wait()
 
     def wake(self) -> None:
         """Let :meth:`take` wait no longer, now and from now on."""
@@ -269,8 +283,8 @@ class MqttSource:
             self._held_bytes += sum([len(delivery.payload) for delivery in deliveries])
         self._heard_at = time.monotonic()
         self._waiting.extend(deliveries)
-        # One wake-up a burst: the flag is cleared before the queue is looked at again.
-        if not self._arrived.is_set():
+        # One wake-up a batch: the flag is cleared before the queue is looked at again.
+        if len(self._waiting) >= self._wanted and not self._arrived.is_set():
             self._loop.call_soon_threadsafe(self._arrived.set)
 
     def connecting(self) -> None:

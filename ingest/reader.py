@@ -12,6 +12,7 @@ import logging
 import socket
 import threading
 import time
+from collections import deque
 from collections.abc import Sequence
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
@@ -30,6 +31,7 @@ TESTED = frozenset({"2.2.0"})
 """Versions of paho-mqtt whose inside :class:`FastClient` is known to fit."""
 
 _READ_BYTES = 64 * 1024
+_READ_MESSAGES = 100  # that paho reads before they are handed over
 _PUBLISH, _PUBACK = 0x30, 0x40
 _TOPICS_KEPT = 10_000
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -101,7 +103,7 @@ class _Client(mqtt.Client):
 
     receiver: Receiver
 
-    def delivery(self, message: mqtt.MQTTMessage) -> Delivery:
+    def delivery(self, message: mqtt.MQTTMessage, received_us: int, connection: int) -> Delivery:
         """Return a message that paho has read."""
         payload = bytes(message.payload)
         size = len(payload)
@@ -109,7 +111,6 @@ class _Client(mqtt.Client):
             topic = message.topic
         except UnicodeDecodeError as error:
             topic = _text(error.object)
-        received_us, connection = self.receiver.stamp()
         kept = payload if size <= MAX_PAYLOAD_BYTES else payload[:KEPT_BYTES]
         return Delivery(
             topic, kept, size, received_us, message.qos, message.mid, connection, bool(message.retain)
@@ -142,19 +143,68 @@ class StockClient(_Client):
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
+        self._found: list[Delivery] = []
+        self._found_bytes = 0
+        self._received_us, self._connection = 0, 0
+        self._due: deque[int] = deque()  # to be acknowledged
+        self._acking = threading.Lock()
         self.on_message = self._take
-        self.on_pre_connect = lambda _client, _userdata: self.receiver.connecting()
 
     def ack_all(self, mids: Sequence[int]) -> None:
         """Acknowledge messages of QoS 1 in order. Callable from any thread."""
-        for mid in mids:
-            self.ack(mid, 1)
+        with self._acking:
+            self._due.extend(mids)
+            # The first wakes the network thread, which goes on with the others: two threads that take turns at
+            # writing wait for each other at every message.
+            self._ack_due(1)
 
-    def _take(self, _client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
+    def _ack_due(self, most: int) -> None:
+        for _ in range(min(most, len(self._due))):
+            self.ack(self._due.popleft(), 1)
+
+    def loop_write(self) -> MQTTErrorCode:
+        """Let paho write, acknowledgements that are due as well."""
+        with self._acking:
+            self._ack_due(len(self._due))
+        return super().loop_write()
+
+    def reconnect(self) -> MQTTErrorCode:
+        """Connect anew; nothing of the connection before may be mixed with it."""
+        self.receiver.connecting()
+        with self._acking:
+            self._due.clear()
+        return super().reconnect()
+
+    def end(self, patience_s: float) -> bool:
+        """Disconnect and end the network thread, see above; before that, write what is due."""
+        with self._acking:
+            self._ack_due(len(self._due))
+        return super().end(patience_s)
+
+    def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:
+        """Let paho read what has come, packet by packet up to a bound, and hand over the messages in it."""
         while not self.receiver.has_room():
             if self._thread_terminate:
-                return  # not acknowledged, so the broker sends it again
-        self.hand_over([self.delivery(message)])
+                return MQTTErrorCode.MQTT_ERR_SUCCESS
+        self._found, self._found_bytes = [], 0
+        self._received_us, self._connection = self.receiver.stamp()
+        failed, before = MQTTErrorCode.MQTT_ERR_SUCCESS, -1
+        try:
+            # Until a read brings no message: then nothing is left, or an answer came that may begin a connection.
+            while (
+                not failed and before < len(self._found) < _READ_MESSAGES and self._found_bytes < _READ_BYTES
+            ):
+                before = len(self._found)
+                failed = super().loop_read(max_packets)
+        finally:
+            if self._found:
+                self.hand_over(self._found)
+        return failed
+
+    def _take(self, _client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
+        self._found.append(self.delivery(message, self._received_us, self._connection))
+        self._received_us += 1
+        self._found_bytes += len(message.payload)
 
 
 class FastClient(_Client):
@@ -315,7 +365,7 @@ class FastClient(_Client):
 
     def _take(self, _client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
         """Take a message that paho has read, one of an unusual kind."""
-        self.hand_over([self.delivery(message)])
+        self.hand_over([self.delivery(message, *self.receiver.stamp())])
 
 
 def _length(data: bytes, place: int, end: int) -> tuple[int, int] | None:

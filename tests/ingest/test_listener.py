@@ -129,10 +129,21 @@ async def test_a_message_that_comes_alone_is_given_out_at_once_and_those_after_i
 async def test_a_full_batch_is_not_waited_for_and_a_wake_ends_all_waiting() -> None:
     source = MqttSource(ADDRESS, "#", CLOCK)
     connected(source)
+    arrive(source, 0)
+    assert len(await source.take(1000, 1000.0)) == 1
     for mid in range(10):
         arrive(source, mid)
-    assert len(await source.take(8, 1000.0)) == 8
-    assert len(await asyncio.wait_for(source.take(8, 1000.0), 5.0)) == 2, "a part of a batch is many already"
+    assert len(await asyncio.wait_for(source.take(40, 1000.0), 5.0)) == 10, (
+        "a part of a batch is many already"
+    )
+    taking = asyncio.create_task(source.take(20, 1000.0))
+    for mid in range(20):
+        await asyncio.sleep(0)
+        assert not taking.done(), "after many a whole batch is waited for"
+        await asyncio.to_thread(arrive, source, mid)
+    assert len(await asyncio.wait_for(taking, 5.0)) == 20
+    arrive(source, 0)
+    assert len(await source.take(1000, 0.1)) == 1, "but only for a while"
     taking = asyncio.create_task(source.take(1000, 0.1))
     await asyncio.sleep(0.02)
     source.wake()

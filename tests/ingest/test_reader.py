@@ -176,6 +176,62 @@ async def test_while_there_is_no_room_nothing_is_read_and_no_answer_to_a_ping_is
     await asyncio.sleep(0)
 
 
+def stock(heap: Heap, data: bytes) -> tuple[StockClient, list[int]]:
+    """Return a client with bytes at its socket, and the list of how many messages it hands over at once."""
+    client = StockClient(CallbackAPIVersion.VERSION2, client_id="x", manual_ack=True)
+    client.receiver, counts = heap, []
+    receive = heap.receive
+    heap.receive = lambda some: (counts.append(len(some)), receive(some))[1]  # type: ignore[method-assign]
+    ours, theirs = socket.socketpair()
+    ours.setblocking(False)
+    client._sock = ours
+    theirs.sendall(data)
+    theirs.close()
+    return client, counts
+
+
+def test_what_the_librarys_own_reader_finds_at_once_is_handed_over_together_up_to_a_bound() -> None:
+    heap = Heap()
+    client, counts = stock(heap, b"".join(publish(b"t", b"1", 1, mid) for mid in range(1, 251)))
+    while client._sock is not None:
+        client.loop_read()
+    assert counts == [100, 100, 50]
+    assert [d.mid for d in heap.found] == list(range(1, 251))
+    assert [d.received_us for d in heap.found[:101]] == [*range(1_000_000, 1_000_100), 1_000_000]
+
+
+def test_large_messages_are_handed_over_before_many_are_held() -> None:
+    heap = Heap()
+    client, counts = stock(heap, publish(b"t", b"x" * 40_000, 1, 1) * 3)
+    for _ in range(3):
+        client.loop_read()
+    assert counts == [2, 1]
+    client._reset_sockets()
+
+
+def test_messages_before_broken_bytes_are_handed_over() -> None:
+    heap = Heap()
+    client, counts = stock(heap, publish(b"t", b"1", 1, 1) + b"\x20\xff\xff\xff\xff\xff")
+    assert client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS
+    assert counts == [1]
+
+
+def test_the_librarys_own_reader_waits_for_room_until_it_is_to_end() -> None:
+    heap = Heap()
+    client, counts = stock(heap, publish(b"t", b"1", 1, 1))
+    answers = iter([False, False, True])
+    heap.has_room = lambda: next(answers)  # type: ignore[method-assign]
+    client.loop_read()
+    assert (counts, list(answers)) == ([1], [])
+
+    client, counts = stock(Heap(), publish(b"t", b"1", 1, 1))
+    client.receiver.has_room = lambda: False  # type: ignore[method-assign]
+    client._thread_terminate = True
+    assert client.loop_read() == MQTTErrorCode.MQTT_ERR_SUCCESS
+    assert counts == []
+    client._reset_sockets()
+
+
 # --------------------------------------------------------------------------- batches
 
 
