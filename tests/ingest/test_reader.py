@@ -232,6 +232,29 @@ def test_the_librarys_own_reader_waits_for_room_until_it_is_to_end() -> None:
     client._reset_sockets()
 
 
+def test_the_librarys_own_reader_acknowledges_in_order_and_nothing_of_the_connection_before() -> None:
+    client = StockClient(CallbackAPIVersion.VERSION2, client_id="x", manual_ack=True)
+    client.receiver = Heap()
+    client._thread = object()  # type: ignore[assignment]
+    ours, theirs = socket.socketpair()
+    ours.setblocking(False)
+    client._sock = ours
+    client.ack_all([1, 513])
+    client.ack_all([])
+    client.ack_all([2, 3])
+    assert client.want_write(), "the network thread is woken by the first"
+    client.loop_write()
+    acknowledged = b"\x40\x02\x00\x01\x40\x02\x02\x01\x40\x02\x00\x02\x40\x02\x00\x03"
+    assert theirs.recv(1000) == acknowledged
+
+    client.ack_all([4, 5])
+    with pytest.raises(ValueError, match="host"):
+        client.reconnect()
+    assert not client._due
+    theirs.close()
+    client._reset_sockets()
+
+
 # --------------------------------------------------------------------------- batches
 
 
