@@ -44,7 +44,8 @@ _AT_A_TIME = 500  # decoded before the database's answers are looked at
 _MANY = 200  # acknowledgements that are worth a thread
 _PACE_S, _LOW_LATENCY_PACE_S = 0.02, 0.003
 _SETTLE_LIMIT = 1000
-_SETTLE_PAUSE_S, _SETTLE_LONGEST_PAUSE_S = 0.5, 5.0
+_SETTLE_PAUSE_S, _SETTLE_LONGEST_PAUSE_S = 0.5, 10.0
+_SETTLE_PAUSE_TIMES = 150  # as long as it took: not one message in a hundred waits for hours
 _SETTLE_AT_LEAST_EVERY_S = 30.0
 _BUSY = 1000  # messages waiting, with which hours are left for later: they would be computed again and again
 _TRANSACTION_S = 60.0
@@ -257,7 +258,9 @@ class Writer:
                 return
             settled_at = time.monotonic()
             # The running hour is read anew each time, and what comes meanwhile waits: that is to be rare.
-            pause_s = max(_SETTLE_PAUSE_S, min(60 * (settled_at - begun), _SETTLE_LONGEST_PAUSE_S))
+            pause_s = max(
+                _SETTLE_PAUSE_S, min(_SETTLE_PAUSE_TIMES * (settled_at - begun), _SETTLE_LONGEST_PAUSE_S)
+            )
             patience = _Patience("Hours cannot be computed")
             with suppress(TimeoutError):
                 await asyncio.wait_for(self._touched.wait(), _SETTLE_AT_LEAST_EVERY_S)
