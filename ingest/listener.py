@@ -41,9 +41,7 @@ MAX_WAITING = 5_000
 """Messages handed over and not yet acknowledged, beyond which the socket is not read."""
 _RECEIVE_MAXIMUM = MAX_WAITING
 _MANY = 8  # that part of a batch is many
-_MANY_PACE = (
-    2.5  # after many, so many times as long is waited for a whole batch: a transaction costs its milliseconds
-)
+_MANY_PACE = 4.0  # times as long is waited for a whole batch after many: transactions have their cost
 _KEEPALIVE_S = 60
 _ROOM_S = 0.1
 _END_S = 10.0

@@ -95,9 +95,7 @@ _MICROSECOND = timedelta(microseconds=1)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MEASURED_SHARE = 0.5  # of an hour, for its light to count
 _SPAN_GAP = timedelta(hours=12)
-_SENSORS_AT_ONCE = (
-    10  # of a zone, whose readings of a run of hours are held together: an hour at 5 s is 7,200 rows
-)
+_SENSORS_AT_ONCE = 10  # of a zone, whose readings of a run of hours are held together
 _ROWS_AT_ONCE = 20_000  # read for a run of hours, about: what a farm sends in a day may not fit into memory
 
 
