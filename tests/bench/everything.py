@@ -189,6 +189,8 @@ def _houses(found: Found) -> Iterator[tuple[str, str, str, str, str]]:
         f"{number(found['thousandHousesColdMinutesOnTwoCores'])} min",
         "",
     )
+    where = f"{found['processes']} processes" if found["processes"] else "one thread"
+    yield (f"{found['houses']} houses from cold, {where}", f"{number(found['coldMinutes'])} min", "", "", "")
     yield (
         f"cost a house, of {found['houses']} houses",
         f"{number(cold)} s",

@@ -16,6 +16,8 @@ HOUSES = {
     "batches": 60,
     "members": 50,
     "coldSecondsAHouse": 1.6,
+    "processes": 0,
+    "coldMinutes": 0.5,
     "thousandHousesColdMinutesOnTwoCores": 13.3,
     "coldRatioToAQuarterOfTheHouses": 0.8,
     "nothingNewMsAHouse": 1.25,
@@ -64,6 +66,7 @@ def test_the_table_says_what_was_measured_on_what_and_what_was_not(tmp_path: Pat
     everything.run_all(tmp_path, quick=False, again=False, only=["houses", "plan"], file=table)
     text = table.read_text("utf-8")
     assert "| a run with nothing new | 1.25 ms a house | from cold | 1,600 ms | 0.00078 |" in text
+    assert "| 20 houses from cold, one thread | 0.5 min |" in text
     assert "| cost a house, of 20 houses | 1.6 s | of a quarter as many | 2 s | 0.8 |" in text
     assert "`python -m tests.bench houses --houses 20`, 2026-11-25, 3 s, load before 0.4" in text
     assert "failed, no disk" in text
