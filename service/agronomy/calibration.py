@@ -15,7 +15,8 @@ spread of each crop: where a profile is less sure, a house may differ more.
 What young heads weigh may say another multiplier than the same heads when they are cut, always in the same way, as
 no model is equally right in open and closed stands and in dim and bright light. This drift by stage is learnt by crop
 from batches that were weighed several times, and weights are read as those of ready heads (:func:`staged`). What is
-left strays at random, the more, the more of its growth a batch has ahead (:func:`ahead`).
+left strays at random, the more, the more of its growth a batch has ahead; and what sets a batch apart from its fellows
+fades with that growth, as a batch that is light for its age more often lost time than grows slowly (:func:`ahead`).
 
 Evidence says that a batch's log multiplier lies between two bounds; where they are equal, it was measured, with a
 normal error. Several pieces about one batch share its batch term and so never count as several batches. How large
@@ -60,6 +61,10 @@ DRIFT_PER_WEEK = 0.05
 STRAYS = 0.015
 """How far a batch's log multiplier strays over one e-fold of the weight still to come, on a random walk, as the model
 errs by weather and stage; assumed."""
+
+FADES = 0.25
+"""How fast that fades by which a batch differs from its fellows: to exp(-0.25) of it over one e-fold of weight still
+to come; assumed, and settled on the simulated houses of the replay."""
 
 ERROR_WEIGHT = 10.0
 """How many measurements the assumed sizes of errors and of drift are worth; assumed."""
@@ -133,7 +138,8 @@ def ahead(posterior: Posterior, batch_cell: Index, batch: Index, at_h: Array, st
     """Return what is believed of batches as far as it bears on how they grow on from where they were last weighed.
 
     What was measured of a batch so far says less of what is to come, the more of its growth is ahead, but never less
-    than nothing. What plants that were cut still regrow is not counted as ahead.
+    than nothing: its mean goes back towards that of its fellows, and it is known less well. What plants that were cut
+    still regrow is not counted as ahead.
 
     Parameters
     ----------
@@ -151,10 +157,14 @@ def ahead(posterior: Posterior, batch_cell: Index, batch: Index, at_h: Array, st
     order = np.argsort(at_h, kind="stable")
     last = np.zeros(batch_cell.size)
     last[batch[order]] = np.nan_to_num(stage)[order]
+    keep = np.exp(FADES * last)
     own2 = posterior.batch_own_sd**2
-    more2 = np.clip(posterior.batch_spread[batch_cell] ** 2 - own2, 0.0, STRAYS**2 * -last)
+    most2 = np.maximum(posterior.batch_spread[batch_cell] ** 2, own2)
+    ahead2 = np.minimum(keep**2 * own2 + STRAYS**2 * -last, most2)
     return posterior._replace(
-        batch_sd=np.sqrt(posterior.batch_sd**2 + more2), batch_own_sd=np.sqrt(own2 + more2)
+        batch_mean=posterior.batch_shared + keep * (posterior.batch_mean - posterior.batch_shared),
+        batch_sd=np.sqrt(np.maximum(posterior.batch_sd**2 - own2, 0.0) + ahead2),
+        batch_own_sd=np.sqrt(ahead2),
     )
 
 
@@ -230,6 +240,7 @@ class Posterior(NamedTuple):
     batch_mean: Array  # (batches,)
     batch_sd: Array  # (batches,)
     batch_own_sd: Array  # (batches,), the part of it that other batches of the cell do not share
+    batch_shared: Array  # (batches,), the mean of one of its cell and season of which nothing was found
     trust: Array  # (pieces,), 1: fits; towards 0: taken to be wrong
     weight: Array  # (pieces,), how far the cell's mean moves for each unit that this piece moves
 
@@ -341,6 +352,7 @@ def calibrate(
         batch_mean=mean,
         batch_sd=np.sqrt(var),
         batch_own_sd=np.sqrt(own_var),
+        batch_shared=of_batch @ terms,
         trust=trust,
         weight=gain,
     )

@@ -71,7 +71,18 @@ def farm(kind: str, first_year: int, years: int, seed: int = 7, *, weighs: bool 
     growth_pace = np.exp(crop.GROWTH_SPREAD * rng.standard_normal(seeded.size))
     zones = [crop.daily(c.temp_c, c.light_mol) for c in (nursery, channels)]
     both = crop.Days(*(np.stack(columns) for columns in zip(*zones, strict=True)))
-    states, batches = _live(both, seeded - first_day, leaf_pace, growth_pace, first_day, rng, weighs=weighs)
+    states, batches = _live(
+        *(
+            both,
+            channels.light_mol.reshape(-1, 24),
+            seeded - first_day,
+            leaf_pace,
+            growth_pace,
+            first_day,
+            rng,
+        ),
+        weighs=weighs,
+    )
     lamps = inside.lamp_mol(nursery.hour)
     past = Past(
         name=f"Butterhead, {kind}",
@@ -92,6 +103,7 @@ def farm(kind: str, first_year: int, years: int, seed: int = 7, *, weighs: bool 
 
 def _live(
     both: crop.Days,
+    light_mol: Array,
     seeded: np.ndarray,
     leaf_pace: Array,
     growth_pace: Array,
@@ -149,7 +161,7 @@ def _live(
         )
         stepped = crop.State(*(np.where(stands, new, old) for new, old in zip(stepped, state, strict=True)))
         _note(window, at, state.leaves, stepped.leaves, WINDOW_LEAVES)
-        _note(ready, at, fresh, stepped.fresh_g(), target)
+        _note(ready, at, fresh, stepped.fresh_g(), target, light_mol[day])
         state = stepped
     for column, now in zip(history, state, strict=True):
         column[days] = now
@@ -160,10 +172,22 @@ def _live(
     return history, batches
 
 
-def _note(when: Array, at_h: float, before: Array, after: Array, level: float) -> None:
-    """Note the moment at which a level was first passed, on a straight line within the day."""
-    passed = ~np.isfinite(when) & (before < level) & (after >= level)
-    when[passed] = at_h + 24.0 * ((level - before) / np.where(passed, after - before, 1.0))[passed]
+def _note(
+    when: Array, at_h: float, before: Array, after: Array, level: float, light_mol: Array | None = None
+) -> None:
+    """Note the moment at which a level was first passed within a day, on a straight line.
+
+    ``light_mol``, of the day's hours, of each lane or of all: what grows by light passes it when that share of the
+    day's light has fallen.
+    """
+    passed = np.flatnonzero(~np.isfinite(when) & (before < level) & (after >= level))
+    share = (level - before[passed]) / (after - before)[passed]
+    if light_mol is None:
+        when[passed] = at_h + 24.0 * share
+        return
+    for lane, part in zip(passed, share, strict=True):
+        fallen = np.cumsum(np.append(0.0, light_mol if light_mol.ndim == 1 else light_mol[lane]))
+        when[lane] = at_h + np.interp(part, fallen / fallen[-1], np.arange(25.0))
 
 
 def oracle(of: Farm, look: Look) -> tuple[Array, Array]:
@@ -251,7 +275,9 @@ def _ahead(
         )
         at = look.as_of_h + 24.0 * ahead
         _note(window, at, state.leaves, stepped.leaves, WINDOW_LEAVES)
-        _note(ready, at, state.fresh_g(), stepped.fresh_g(), crop.CULTIVAR.ready_g)
+        hours = slice(start + 24 * ahead, start + 24 * ahead + 24)
+        light_mol = look.channels.light_mol[member, hours]
+        _note(ready, at, state.fresh_g(), stepped.fresh_g(), crop.CULTIVAR.ready_g, light_mol)
         state = stepped
         if np.isfinite(ready).all():
             break

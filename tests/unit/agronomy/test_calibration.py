@@ -184,13 +184,25 @@ def test_what_was_weighed_young_says_less_of_what_is_to_come_but_never_less_than
     home = np.zeros(4, dtype=int)
     out = law.calibrate(ONE, home, evidence, drift=np.zeros(3))
     on = law.ahead(out, home, np.arange(3), np.zeros(3), stage)
-    more2 = on.batch_own_sd**2 - out.batch_own_sd**2
-    assert more2[1] == pytest.approx(law.STRAYS**2 * np.log(1.5))
-    assert more2[0] > more2[1]
-    assert more2[2:] == pytest.approx([0.0, 0.0])
-    assert (on.batch_own_sd <= out.batch_spread[0] * (1 + 1e-9)).all()
+    left = np.array([np.log(5.0), np.log(1.5), 0.0, 0.0])
+    keep = np.exp(-law.FADES * left)
+    own2 = keep**2 * out.batch_own_sd**2 + law.STRAYS**2 * left
+    assert on.batch_own_sd**2 == pytest.approx(np.minimum(own2, out.batch_spread[0] ** 2))
     assert on.batch_sd**2 - on.batch_own_sd**2 == pytest.approx(out.batch_sd**2 - out.batch_own_sd**2)
-    assert on.batch_mean == pytest.approx(out.batch_mean)
+    assert out.batch_shared == pytest.approx(out.mean[[0, 0, 0, 0]])
+    apart = out.batch_mean - out.batch_shared
+    assert on.batch_mean - on.batch_shared == pytest.approx(keep * apart)
+    assert apart[1] > 0.0
+    assert (on.batch_mean[2:] == out.batch_mean[2:]).all()
+
+
+def test_however_much_is_ahead_of_a_batch_no_more_is_unknown_than_of_one_that_was_never_weighed():
+    value, home = np.array([0.3]), np.zeros(2, dtype=int)
+    evidence = law.Evidence(np.arange(1), value, value, np.full(1, 0.03))
+    out = law.calibrate(ONE, home, evidence, drift=np.zeros(1))
+    on = law.ahead(out, home, np.arange(1), np.zeros(1), np.array([-1000.0]))
+    assert on.batch_mean == pytest.approx(on.batch_shared, abs=1e-9)
+    assert on.batch_own_sd[0] == pytest.approx(out.batch_spread[0])
 
 
 @pytest.mark.parametrize(("error", "drift"), [(0.4, 0.3), (1.0, 1.0), (2.0, 1.0), (0.4, 2.0)])
