@@ -118,7 +118,7 @@ def test_an_unlit_house_in_short() -> None:
 def test_ten_years_of_weekly_batches(kind: str) -> None:
     """Held against the oracles that are fair to a house: why not the strict one under lamps says the trial's module."""
     done = trial(kind, 10)
-    # Of every batch 1.04 days were seen in the unlit house, of every fourth 0.97; the oracle has 0.9.
+    # Of every fourth batch 0.95 days were seen in the unlit house; the oracle has 0.9.
     # Under lamps the oracle is off by ten hours a week before the harvest: a quarter of a day more is much of that.
     unlit = kind == "unlit"
     check(
