@@ -217,9 +217,10 @@ class MqttSource:
     async def take(self, most: int, pace_s: float = 0.0) -> list[Delivery]:
         """Return the messages that are waiting, in order of arrival.
 
-        Waits for the first. If the last batch was taken less than ``pace_s`` ago, waits until then for more: a
-        message that comes alone is given out at once, and many come in few batches. After :meth:`wake` it waits
-        no more and comes back empty when nothing is left.
+        Waits for the first. If the last batch was taken less than ``pace_s`` ago, waits until then for more, or until
+        there are many; if that batch was of many, some times as long, or until a whole one is there: a message that
+        comes alone is given out at once, and many come in few batches. After :meth:`wake` it waits no more and comes
+        back empty when nothing is left.
         """
         await self._wait_for(1, None)
         enough, pace_s = (most, _MANY_PACE * pace_s) if self._many else (most // _MANY, pace_s)

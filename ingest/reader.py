@@ -123,6 +123,16 @@ class _Client(mqtt.Client):
         except Exception:  # noqa: BLE001 - not acknowledged, so nothing is lost
             _log.exception("Messages could not be handed over; the broker will send them again")
 
+    def forget(self) -> None:
+        """Drop what is left of a connection."""
+        raise NotImplementedError
+
+    def reconnect(self) -> MQTTErrorCode:
+        """Connect anew; nothing of the connection before may be mixed with it."""
+        self.receiver.connecting()
+        self.forget()
+        return super().reconnect()
+
     def thread_lives(self) -> bool:
         """Whether the network thread lives; paho's own ``is_connected`` says yes even after it died."""
         thread = self._thread  # paho tells it nowhere else
@@ -168,12 +178,10 @@ class StockClient(_Client):
             self._ack_due(len(self._due))
         return super().loop_write()
 
-    def reconnect(self) -> MQTTErrorCode:
-        """Connect anew; nothing of the connection before may be mixed with it."""
-        self.receiver.connecting()
+    def forget(self) -> None:
+        """Drop what is to be acknowledged."""
         with self._acking:
             self._due.clear()
-        return super().reconnect()
 
     def end(self, patience_s: float) -> bool:
         """Disconnect and end the network thread, see above; before that, write what is due."""
@@ -224,11 +232,9 @@ class FastClient(_Client):
             packets = b"".join([b"\x40\x02" + mid.to_bytes(2, "big") for mid in mids])
             self._packet_queue(_PUBACK, packets, mids[-1], 1)
 
-    def reconnect(self) -> MQTTErrorCode:
-        """Connect anew; nothing of the connection before may be mixed with it."""
-        self.receiver.connecting()
+    def forget(self) -> None:
+        """Drop the beginning of a packet."""
         self._parts, self._have, self._need = [], 0, 1
-        return super().reconnect()
 
     def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:  # noqa: ARG002 - paho's signature
         """Read what the socket holds, and hand over the messages in it."""

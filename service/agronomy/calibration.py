@@ -163,7 +163,7 @@ def ahead(posterior: Posterior, batch_cell: Index, batch: Index, at_h: Array, st
     ahead2 = np.minimum(keep**2 * own2 + STRAYS**2 * -last, most2)
     return posterior._replace(
         batch_mean=posterior.batch_shared + keep * (posterior.batch_mean - posterior.batch_shared),
-        batch_sd=np.sqrt(np.maximum(posterior.batch_sd**2 - own2, 0.0) + ahead2),
+        batch_sd=np.sqrt(posterior.batch_shared_sd**2 + ahead2),
         batch_own_sd=np.sqrt(ahead2),
     )
 
@@ -243,6 +243,11 @@ class Posterior(NamedTuple):
     batch_shared: Array  # (batches,), the mean of one of its cell and season of which nothing was found
     trust: Array  # (pieces,), 1: fits; towards 0: taken to be wrong
     weight: Array  # (pieces,), how far the cell's mean moves for each unit that this piece moves
+
+    @property
+    def batch_shared_sd(self) -> Array:
+        """The part of ``batch_sd`` that batches of a cell share, shape (batches,)."""
+        return np.sqrt(np.maximum(self.batch_sd**2 - self.batch_own_sd**2, 0.0))
 
 
 def prior_covariance(cells: Cells) -> Array:

@@ -484,7 +484,6 @@ def _learn(
         out = law.ahead(out, of_cell, of_batch, at_h, stage)
     drift_of = dict(zip(given.crop[of_cell].tolist(), drift.tolist(), strict=True))
     own = np.bincount([row_of[cell] for _, _, cell, _ in pieces], minlength=len(cells))
-    shared = np.sqrt(np.maximum(out.batch_sd**2 - out.batch_own_sd**2, 0.0))
     return Learnt(
         cells={
             cell: Belief(
@@ -500,7 +499,9 @@ def _learn(
         },
         batches={
             batch_id: BatchBelief(*map(float, figures))
-            for batch_id, *figures in zip(ids, out.batch_mean, shared, out.batch_own_sd, strict=True)
+            for batch_id, *figures in zip(
+                ids, out.batch_mean, out.batch_shared_sd, out.batch_own_sd, strict=True
+            )
         },
         pieces=[
             Piece(*piece, trust=float(trust), weight=float(weight))

@@ -112,17 +112,15 @@ def measure(
 ) -> dict[str, Any]:
     """Measure, and return the figures under the names they are printed with."""
 
+    of_each = (batches, members, processes)
+
     async def run() -> tuple[dict[str, float], dict[str, float]]:
         with tempfile.TemporaryDirectory() as folder:
             some = await _measure(
-                f"sqlite+aiosqlite:///{Path(folder) / 'some'}",
-                max(2, houses // 4),
-                *(batches, members, processes),
+                f"sqlite+aiosqlite:///{Path(folder) / 'some'}", max(2, houses // 4), *of_each
             )
             all_ = await _measure(
-                postgresql or f"sqlite+aiosqlite:///{Path(folder) / 'all'}",
-                houses,
-                *(batches, members, processes),
+                postgresql or f"sqlite+aiosqlite:///{Path(folder) / 'all'}", houses, *of_each
             )
             return some, all_
 

@@ -71,18 +71,9 @@ def farm(kind: str, first_year: int, years: int, seed: int = 7, *, weighs: bool 
     growth_pace = np.exp(crop.GROWTH_SPREAD * rng.standard_normal(seeded.size))
     zones = [crop.daily(c.temp_c, c.light_mol) for c in (nursery, channels)]
     both = crop.Days(*(np.stack(columns) for columns in zip(*zones, strict=True)))
-    states, batches = _live(
-        *(
-            both,
-            channels.light_mol.reshape(-1, 24),
-            seeded - first_day,
-            leaf_pace,
-            growth_pace,
-            first_day,
-            rng,
-        ),
-        weighs=weighs,
-    )
+    light_mol = channels.light_mol.reshape(-1, 24)
+    of_batches = (seeded - first_day, leaf_pace, growth_pace)
+    states, batches = _live(both, light_mol, *of_batches, first_day, rng, weighs=weighs)
     lamps = inside.lamp_mol(nursery.hour)
     past = Past(
         name=f"Butterhead, {kind}",
@@ -161,7 +152,7 @@ def _live(
         )
         stepped = crop.State(*(np.where(stands, new, old) for new, old in zip(stepped, state, strict=True)))
         _note(window, at, state.leaves, stepped.leaves, WINDOW_LEAVES)
-        _note(ready, at, fresh, stepped.fresh_g(), target, light_mol[day])
+        _note(ready, at, fresh, stepped.fresh_g(), target, np.broadcast_to(light_mol[day], (n, 24)))
         state = stepped
     for column, now in zip(history, state, strict=True):
         column[days] = now
@@ -177,8 +168,8 @@ def _note(
 ) -> None:
     """Note the moment at which a level was first passed within a day, on a straight line.
 
-    ``light_mol``, of the day's hours, of each lane or of all: what grows by light passes it when that share of the
-    day's light has fallen.
+    ``light_mol``, of the day's hours, shape (lanes, 24): what grows by light passes it when that share of the day's
+    light has fallen.
     """
     passed = np.flatnonzero(~np.isfinite(when) & (before < level) & (after >= level))
     share = (level - before[passed]) / (after - before)[passed]
@@ -186,7 +177,7 @@ def _note(
         when[passed] = at_h + 24.0 * share
         return
     for lane, part in zip(passed, share, strict=True):
-        fallen = np.cumsum(np.append(0.0, light_mol if light_mol.ndim == 1 else light_mol[lane]))
+        fallen = np.cumsum(np.append(0.0, light_mol[lane]))
         when[lane] = at_h + np.interp(part, fallen / fallen[-1], np.arange(25.0))
 
 

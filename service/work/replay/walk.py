@@ -227,9 +227,7 @@ def _share_of_year(at_h: float) -> float:
 
 
 def _beliefs(posterior: calibration.Posterior, rows: NDArray[np.intp]) -> Beliefs:
-    own = posterior.batch_own_sd[rows]
-    shared = np.sqrt(np.maximum(posterior.batch_sd[rows] ** 2 - own**2, 0.0))
-    return Beliefs(posterior.batch_mean[rows], shared, own)
+    return Beliefs(posterior.batch_mean[rows], posterior.batch_shared_sd[rows], posterior.batch_own_sd[rows])
 
 
 def _weigh_up(past: Past, places: Sequence[int]) -> tuple[_Pieces, _Pieces, _Pieces]:
