@@ -44,6 +44,7 @@ _MANY = 8  # that part of a batch is many
 _MANY_PACE = 4.0  # times as long is waited for a whole batch after many: transactions have their cost
 _KEEPALIVE_S = 60
 _ROOM_S = 0.1
+_LONGEST_REST_S = 0.05  # of the network thread, which also keeps the connection
 _END_S = 10.0
 _LONGEST_PAUSE_S = 40.0
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -113,6 +114,7 @@ class MqttSource:
         self._waiting: deque[Delivery] = deque()
         self._wanted = 1  # so many end the wait
         self._taken_at = -math.inf
+        self._rest_until = -math.inf  # by time.monotonic: nothing is taken before
         self._many = False  # came in the last batch
         self._room = threading.Condition()
         self._held = 0  # handed over and not acknowledged, under _room
@@ -223,11 +225,13 @@ class MqttSource:
         back empty when nothing is left.
         """
         await self._wait_for(1, None)
+        rest_s = pace_s
         enough, pace_s = (most, _MANY_PACE * pace_s) if self._many else (most // _MANY, pace_s)
         await self._wait_for(enough, self._taken_at + pace_s)
         self._taken_at = self._loop.time()
         count = min(most, len(self._waiting))
         self._many = count >= most // _MANY
+        self._rest_until = -math.inf if self._many else time.monotonic() + min(rest_s, _LONGEST_REST_S)
         next_one = self._waiting.popleft
         return [next_one() for _ in range(count)]
 
@@ -262,7 +266,12 @@ class MqttSource:
     # ------------------------------------------------------------------ the network thread's side
 
     def has_room(self) -> bool:
-        """Return whether more may be read now; waits a moment for it."""
+        """Return whether more may be read now; waits a moment for it, and while few come until they are wanted."""
+        rest_s = self._rest_until - time.monotonic()
+        if rest_s > 0.0:
+            time.sleep(
+                rest_s
+            )  # one read a batch: each has its cost, and the socket holds what comes meanwhile
         with self._room:
             if self._full() and not self._stopping:
                 self._room.wait(timeout=_ROOM_S)

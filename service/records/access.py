@@ -35,7 +35,7 @@ async def page_tokens(
 
 async def touch_token(uow: UnitOfWork, secret_hash: str, at: datetime) -> None:
     """Note when a token was used: past the session, for that is no change of who may (:mod:`service.records.marks`)."""
-    connection = await uow.session.connection()
+    connection = await uow.connection()
     await connection.execute(update(Token).where(Token.secret_hash == secret_hash).values(last_used_at=at))
 
 

@@ -63,7 +63,7 @@ _SENSORS_MARK = "SELECT count(id), coalesce(max(id), 0), coalesce(sum(version), 
 async def sensors_mark(uow: UnitOfWork) -> tuple[int, int, int]:
     """Return figures that change whenever a sensor is added or changed."""
     # As text, for it is asked with every batch of readings.
-    connection = await uow.session.connection()
+    connection = await uow.connection()
     rows: Sequence[Any] = (await connection.exec_driver_sql(_SENSORS_MARK)).all()
     sensors, newest, versions = rows[0]
     return int(sensors), int(newest), int(versions)
@@ -114,7 +114,7 @@ async def _hold_sensors(uow: UnitOfWork, sensor_ids: Collection[int]) -> None:
     """
     if uow.dialect != "postgresql" or not sensor_ids:
         return
-    connection = await uow.session.connection()
+    connection = await uow.connection()
     there = (await connection.exec_driver_sql(_HOLD, (list(sensor_ids),))).scalars()
     if missing := set(sensor_ids).difference(there):
         raise Refused(f"there is no sensor {min(missing)}")
@@ -180,14 +180,15 @@ async def save_reading_columns(
     """
     if not sensor_ids.size:
         return
-    outside = slice(None) if inside is None else ~np.isin(sensor_ids, inside)
-    hours_of: dict[int, list[datetime]] = {}
-    pairs = np.stack([sensor_ids[outside], at_us[outside] // _HOUR_US])
-    for sensor_id, hour in np.unique(pairs, axis=1).T.tolist():
-        hours_of.setdefault(sensor_id, []).append(_EPOCH + timedelta(hours=hour))
-    for sensor_id, hours in hours_of.items():
-        note(uow, [("outdoor_sensor", sensor_id)], hours_of=hours)
-    connection = await uow.session.connection()
+    outside = np.ones(sensor_ids.size, dtype=bool) if inside is None else ~np.isin(sensor_ids, inside)
+    if outside.any():
+        hours_of: dict[int, list[datetime]] = {}
+        pairs = np.stack([sensor_ids[outside], at_us[outside] // _HOUR_US])
+        for sensor_id, hour in np.unique(pairs, axis=1).T.tolist():
+            hours_of.setdefault(sensor_id, []).append(_EPOCH + timedelta(hours=hour))
+        for sensor_id, hours in hours_of.items():
+            note(uow, [("outdoor_sensor", sensor_id)], hours_of=hours)
+    connection = await uow.connection()
     on_conflict = _OVERWRITE if overwrite else _LEAVE
     if uow.dialect == "postgresql":
         await _hold_sensors(uow, np.unique(sensor_ids).tolist())
@@ -321,7 +322,7 @@ async def touch_hours(uow: UnitOfWork, marks: Iterable[tuple[int, datetime]]) ->
     rows = sorted(marks)
     if not rows:
         return
-    connection = await uow.session.connection()
+    connection = await uow.connection()
     if uow.dialect == "postgresql":
         zones, times = zip(*rows, strict=True)
         await connection.exec_driver_sql(_TOUCH_ON_POSTGRESQL + _COUNT_UP, (list(zones), list(times)))

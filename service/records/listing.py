@@ -81,4 +81,4 @@ def among(
 
 async def rows(uow: UnitOfWork, statement: Executable) -> list[Any]:
     """Return columns: past the session, which would look at each row and keep track of it."""
-    return list((await (await uow.session.connection()).execute(statement)).all())
+    return list((await (await uow.connection()).execute(statement)).all())

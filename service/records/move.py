@@ -46,7 +46,7 @@ async def move(source: Store, target: Store) -> list[Moved]:
         If the target is not empty, or what arrived is not what was sent.
     """
     async with source.write() as uow:
-        given = await uow.session.connection()
+        given = await uow.connection()
         first, last = (
             await given.execute(select(func.min(_reading().c.at), func.max(_reading().c.at)))
         ).one()

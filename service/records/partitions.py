@@ -349,7 +349,7 @@ async def _copy_bite(uow: UnitOfWork, last: tuple[int, datetime] | None) -> tupl
 
 async def _copy_late(uow: UnitOfWork, limit: int | None) -> int:
     """Copy again what was stored or removed since it was copied; return how many readings that were."""
-    connection = await uow.session.connection()
+    connection = await uow.connection()
     rows: Sequence[Any] = (await connection.exec_driver_sql(_TAKE_LATE, (limit,))).all()
     if rows:
         given = tuple(map(list, zip(*rows, strict=True)))

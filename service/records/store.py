@@ -17,7 +17,13 @@ from sqlalchemy import Connection, Table, event, make_url
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import InvalidatePoolError
 from sqlalchemy.exc import TimeoutError as Busy
-from sqlalchemy.ext.asyncio import AsyncEngine, AsyncSession, async_sessionmaker, create_async_engine
+from sqlalchemy.ext.asyncio import (
+    AsyncConnection,
+    AsyncEngine,
+    AsyncSession,
+    async_sessionmaker,
+    create_async_engine,
+)
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from service.records import marks
@@ -73,6 +79,13 @@ class UnitOfWork:
     # A transaction that writes begins with nothing and leaves nothing: what it reads may be taken back, and another
     # may then be given the same ids.
     remembered: Remembered = field(default_factory=Remembered)
+    _connections: list[AsyncConnection] = field(default_factory=list)
+
+    async def connection(self) -> AsyncConnection:
+        """Return the transaction's connection, for statements that are given as text or stream."""
+        if not self._connections:  # asked for but once: a session takes its time to tell
+            self._connections.append(await self.session.connection())
+        return self._connections[0]
 
     @property
     def dialect(self) -> str:
@@ -112,7 +125,11 @@ class Store:
         """Return the store at a SQLAlchemy URL, ``sqlite+aiosqlite:///file`` or ``postgresql+asyncpg://...``."""
         parsed = make_url(url)
         if parsed.get_backend_name() == "sqlite":
-            engine = create_async_engine(parsed, json_deserializer=msgspec.json.decode)
+            engine = create_async_engine(
+                parsed,
+                json_deserializer=msgspec.json.decode,
+                pool_reset_on_return=None,  # see _leave_sqlite, which need not ask the connection's thread
+            )
             event.listen(engine.sync_engine, "do_connect", sqlite_driver.connect)
             event.listen(engine.sync_engine, "connect", _prepare_sqlite)
             event.listen(engine.sync_engine, "begin", _begin_sqlite)
