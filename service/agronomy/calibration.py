@@ -38,7 +38,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri, stdtrit
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -79,7 +79,8 @@ WRONG_SHARE = 0.05  # of the bounds that are taken to be wrong
 ROUNDS = 400  # at most; a few dozen are the rule
 SETTLED = 1e-4  # moves of a round, of log multipliers and of shares of a variance, below which none follows
 
-_T_VARIANCE = BATCH_FREEDOM / (BATCH_FREEDOM - 2.0)  # variance of a Student-t variable over its squared scale
+# Variance of the normal variable whose 10-90 % range is that of a Student-t variable, over the squared scale of this.
+_AS_NORMAL = float((stdtrit(BATCH_FREEDOM, 0.9) / ndtri(0.9)) ** 2)
 
 # Weights taken as known say too much: a Student-t variable has (f + 1) / (f + 3) of that information [2]_, a normal
 # one all of it. Real errors lie between, hence the square root; simulated farms get honest ranges by it.
@@ -305,7 +306,7 @@ def calibrate(
     crops, crop_of_cell = np.unique(cells.crop, return_inverse=True)
     prior, of_cell, of_batch = _terms(cells, crop_of_cell, batch_cell, season)
     crop_of_batch = crop_of_cell[batch_cell]
-    start2 = BATCH_SPREAD**2 / _T_VARIANCE
+    start2 = BATCH_SPREAD**2 / _AS_NORMAL
     scale2 = np.full(crops.size, start2)  # of the Student-t batch terms, by crop
     batch_weight = np.ones(many)
     posterior, terms = prior, np.zeros(prior.shape[0])
@@ -346,7 +347,7 @@ def calibrate(
         gain = moved[evidence.batch] * precision * rest[evidence.batch]
         if np.abs(way).max() < SETTLED and np.abs(scale2 / scale2_before - 1.0).max() < SETTLED:
             break
-    between2 = scale2[crop_of_cell] * _T_VARIANCE
+    between2 = scale2[crop_of_cell] * _AS_NORMAL
     var = np.where(informed, var, shared_var + between2[batch_cell])
     own_var = np.where(informed, own_var, between2[batch_cell])
     return Posterior(
