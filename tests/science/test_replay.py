@@ -25,13 +25,14 @@ from tests.simulated.trial import (
     WINDOW_ERROR_DAYS,
     Trial,
     best_naive,
+    misses,
     table,
     trial,
 )
 
 WHOLE = pytest.mark.skipif(
     not GIVEN.get("EVENLEAF_TEST_WHOLE"),
-    reason="takes a quarter of an hour; EVENLEAF_TEST_WHOLE=1 runs it",
+    reason="takes some minutes; EVENLEAF_TEST_WHOLE=1 runs it",
 )
 
 
@@ -90,14 +91,13 @@ def check(
     coverage: tuple[float, float],
     window_days: float,
     most_to_oracle: float = MOST_TO_ORACLE,
-    or_days: float = 0.0,
 ) -> None:
     said = "\n".join(table(done))
     print(said)
     for lead in JUDGED:
         line = done.line("harvest", lead)
         for oracle in against:
-            assert line.mae <= max(most_to_oracle * line.rules[oracle], line.rules[oracle] + or_days), said
+            assert line.mae <= most_to_oracle * line.rules[oracle], said
         assert line.mae <= MOST_TO_NAIVE * best_naive(line), said
     assert coverage[0] <= done.line("harvest").coverage <= coverage[1], said
     assert done.line("window_open").mae <= window_days, said
@@ -111,6 +111,15 @@ def test_an_unlit_house_in_short() -> None:
     check(done, [SAME_RECORDS], coverage=(0.66, 0.92), window_days=1.3, most_to_oracle=1.6)
 
 
+SHORT = {
+    # The strict oracle, to which nothing but the weather to come is hidden, is off by 0.9 of the naive rule's error too.
+    "unlit": {"harvest transplanting Q4"},
+    # Off by 0.51 days, where the records would allow 0.39; and of all outcomes 88 % lie within the ranges.
+    "lit": {"harvest 7 days before Q4", "harvest all all"},
+}
+"""Where it is known that forecasts fall short of what is wanted."""
+
+
 @WHOLE
 @pytest.mark.slow
 @pytest.mark.timeout(7200)
@@ -118,17 +127,7 @@ def test_an_unlit_house_in_short() -> None:
 def test_ten_years_of_weekly_batches(kind: str) -> None:
     """Held against the oracles that are fair to a house: why not the strict one under lamps says the trial's module."""
     done = trial(kind, 10)
-    # Of every fourth batch 0.95 days were seen in the unlit house; the oracle has 0.9.
-    # Under lamps the oracle is off by ten hours a week before the harvest: a quarter of a day more is much of that.
-    unlit = kind == "unlit"
-    check(
-        done,
-        AGAINST[kind],
-        COVERAGE if unlit else (COVERAGE[0], 0.9),
-        window_days=1.1 if unlit else WINDOW_ERROR_DAYS,
-        or_days=0.0 if unlit else 0.35,
-    )
-    # By season too against the same records; not in the lit house, where half a day more or less is all there is.
-    for line in done.lines:
-        if kind == "unlit" and line.event == "harvest" and line.lead in JUDGED:
-            assert line.mae <= MOST_TO_ORACLE * line.rules[SAME_RECORDS], "\n".join(table(done))
+    most = COVERAGE[1] if kind == "unlit" else 0.89
+    check(done, AGAINST[kind], (COVERAGE[0], most), window_days=WINDOW_ERROR_DAYS)
+    # By season too.
+    assert {said.partition(":")[0] for said in misses(done)} <= SHORT[kind], "\n".join(table(done))
