@@ -112,7 +112,7 @@ def test_an_unlit_house_in_short() -> None:
 
 
 SHORT = {
-    # The strict oracle, to which nothing but the weather to come is hidden, is off by 0.9 of the naive rule's error too.
+    # The strict oracle, from which only the weather to come is hidden, is off by 0.9 of the naive rule's error too.
     "unlit": {"harvest transplanting Q4"},
     # Off by 0.51 days, where the records would allow 0.39; and of all outcomes 88 % lie within the ranges.
     "lit": {"harvest 7 days before Q4", "harvest all all"},
