@@ -269,9 +269,8 @@ class MqttSource:
         """Return whether more may be read now; waits a moment for it, and while few come until they are wanted."""
         rest_s = self._rest_until - time.monotonic()
         if rest_s > 0.0:
-            time.sleep(
-                rest_s
-            )  # one read a batch: each has its cost, and the socket holds what comes meanwhile
+            # One read a batch: each has its cost, and the socket holds what comes meanwhile.
+            time.sleep(rest_s)
         with self._room:
             if self._full() and not self._stopping:
                 self._room.wait(timeout=_ROOM_S)

@@ -126,6 +126,29 @@ async def test_a_message_that_comes_alone_is_given_out_at_once_and_those_after_i
     assert [d.mid for d in await taking] == [2, 3]
 
 
+async def test_few_messages_are_read_once_a_batch_and_many_as_they_come(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    source, rests = MqttSource(ADDRESS, "#", CLOCK), list[float]()
+    monkeypatch.setattr("ingest.listener.time.sleep", rests.append)
+    connected(source)
+    arrive(source, 1)
+    assert not rests, "one that comes alone is read at once"
+    await source.take(16, 0.02)
+    arrive(source, 2)
+    assert len(rests) == 1
+    assert 0.0 < rests[0] <= 0.02, "the next batch is not due before"
+    await source.take(16, 0.2)
+    assert source.has_room()
+    assert rests[-1] <= 0.05, "the network thread has more to do"
+    for mid in range(3, 7):
+        arrive(source, mid)
+    rests.clear()
+    await source.take(16, 0.0)  # a quarter of a batch: many
+    arrive(source, 7)
+    assert not rests
+
+
 async def test_a_full_batch_is_not_waited_for_and_a_wake_ends_all_waiting() -> None:
     source = MqttSource(ADDRESS, "#", CLOCK)
     connected(source)

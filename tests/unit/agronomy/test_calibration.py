@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri, stdtrit
 
 from service.agronomy import calibration as law
 from service.agronomy import evidence as science
@@ -139,6 +139,19 @@ def test_weights_say_how_far_the_mean_follows_a_piece():
     # Nearly: trust in the piece changes a little, too.
     nudged = learn(values + np.array([0.0, 0.001, 0.0, 0.0]))
     assert (nudged.mean[0] - out.mean[0]) / 0.001 == pytest.approx(out.weight[1], rel=0.35)
+
+
+@pytest.mark.parametrize("tails", [np.inf, law.BATCH_FREEDOM], ids=["normal", "heavy-tailed"])
+def test_batches_spread_as_wide_as_their_range_is(tails):
+    # The 10-90 % range is what is shown of a spread, whatever the tails.
+    share = (np.arange(2000) + 0.5) / 2000
+    value = 0.05 * (ndtri(share) if np.isinf(tails) else stdtrit(tails, share))
+    each = np.arange(value.size)
+    evidence = law.Evidence(each, value, value, np.full(value.size, 0.005))
+    # Cuts, which say nothing of how large errors are.
+    out = law.calibrate(ONE, np.zeros_like(each), evidence, drift=np.zeros(value.size))
+    low, high = np.quantile(value, [0.1, 0.9])
+    assert 2.0 * ndtri(0.9) * out.batch_spread[0] == pytest.approx(high - low, rel=0.04)
 
 
 def seasonal(values, *, now, n=104, spread=SPREAD):
