@@ -225,13 +225,12 @@ class MqttSource:
         back empty when nothing is left.
         """
         await self._wait_for(1, None)
-        rest_s = pace_s
-        enough, pace_s = (most, _MANY_PACE * pace_s) if self._many else (most // _MANY, pace_s)
-        await self._wait_for(enough, self._taken_at + pace_s)
+        enough, wait_s = (most, _MANY_PACE * pace_s) if self._many else (most // _MANY, pace_s)
+        await self._wait_for(enough, self._taken_at + wait_s)
         self._taken_at = self._loop.time()
         count = min(most, len(self._waiting))
         self._many = count >= most // _MANY
-        self._rest_until = -math.inf if self._many else time.monotonic() + min(rest_s, _LONGEST_REST_S)
+        self._rest_until = -math.inf if self._many else time.monotonic() + min(pace_s, _LONGEST_REST_S)
         next_one = self._waiting.popleft
         return [next_one() for _ in range(count)]
 

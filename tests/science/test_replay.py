@@ -113,11 +113,14 @@ def test_an_unlit_house_in_short() -> None:
 
 SHORT = {
     # The strict oracle, from which only the weather to come is hidden, is off by 0.9 of the naive rule's error too.
-    "unlit": {"harvest transplanting Q4"},
+    "unlit": {("harvest transplanting Q4", "the best naive rule's error")},
     # Off by 0.51 days, where the records would allow 0.39; and of all outcomes 88 % lie within the ranges.
-    "lit": {"harvest 7 days before Q4", "harvest all all"},
+    "lit": {
+        ("harvest 7 days before Q4", "the same records's error"),
+        ("harvest all all", "within the range"),
+    },
 }
-"""Where it is known that forecasts fall short of what is wanted."""
+"""Where it is known that forecasts fall short of what is wanted, and of what."""
 
 
 @WHOLE
@@ -130,4 +133,8 @@ def test_ten_years_of_weekly_batches(kind: str) -> None:
     most = COVERAGE[1] if kind == "unlit" else 0.89
     check(done, AGAINST[kind], (COVERAGE[0], most), window_days=WINDOW_ERROR_DAYS)
     # By season too.
-    assert {said.partition(":")[0] for said in misses(done)} <= SHORT[kind], "\n".join(table(done))
+    assert not [
+        said
+        for said in misses(done)
+        if not any(said.startswith(f"{what}: ") and said.endswith(of) for what, of in SHORT[kind])
+    ], "\n".join(table(done))

@@ -12,9 +12,9 @@ weather hardly matters and the pace of a batch is what is left, so that the stri
 forecasts are held against *same records*, and the strict one is shown beside it.
 
 The light response of the crop's leaves, the warmth of the nursery, and of the product how evidence ages and what share
-the season has, were settled while looking at the unlit house in 1978 to 1987; how fast a batch's difference fades,
-while looking at both houses then. The years 1988 to 1997 (first year 1986) were looked at only afterwards; but that
-sizes of errors are learnt was decided on them.
+the season has, were settled while looking at the unlit house in 1978 to 1987; how fast a batch's difference fades and
+how wide batches spread, while looking at both houses then. The years 1988 to 1997 (first year 1986) were looked at
+only afterwards; but that sizes of errors are learnt was decided on them.
 """
 
 from __future__ import annotations
